@@ -1,0 +1,1 @@
+"""Values and rules; imports only the standard library (see DEVELOPERS.md)."""

@@ -1,0 +1,165 @@
+"""Every error the service raises on purpose.
+
+ShipsvcError
+├── Malformed            the words contradict themselves or the rules of writing
+│   ├── WrongCheckCharacter
+│   ├── NotANumber
+│   ├── NotAMass
+│   ├── NotATime
+│   ├── UnknownKind
+│   ├── BadBody
+│   ├── DecisionNeedsItsRoute
+│   └── ContainsItself
+├── NotSignedIn          who is speaking is not known
+│   ├── WrongPassword
+│   └── BadToken
+├── NotAllowed           known, but this is not theirs to do
+│   ├── NotYourInstitution
+│   └── NotYourRole
+├── NotFound             unknown, or not theirs to see: the two look alike
+├── Conflict             a second word against a first one
+│   ├── IdUsedForOtherFact
+│   ├── AmendedMeanwhile
+│   ├── AmendsAnAmendment
+│   ├── AlreadyThere
+│   ├── VersionMoved
+│   └── DependsOnFailed
+├── RuleForbids          a decision of ours that a rule stands against
+├── TooMuch              larger than the service takes in one piece
+└── Away                 something the service needs does not answer
+
+The docstring of a class is its message, with the facts given as keywords filled in; ``code`` is stable
+and is what programs test for. The HTTP status belongs to ``web.errors`` alone.
+"""
+
+import re
+from typing import Any, ClassVar
+
+
+def _snake(name: str) -> str:
+    return re.sub(r"(?<!^)(?=[A-Z])", "_", name).lower()
+
+
+class ShipsvcError(Exception):
+    """Something went wrong."""
+
+    code: ClassVar[str] = "shipsvc_error"
+    #: JSON pointer of the member that is at fault, where there is one.
+    pointer: str | None
+
+    def __init_subclass__(cls) -> None:
+        cls.code = _snake(cls.__name__)
+
+    def __init__(self, *, pointer: str | None = None, **facts: Any) -> None:
+        self.facts = facts
+        self.pointer = pointer
+        super().__init__((type(self).__doc__ or "").format(**facts))
+
+    def at(self, pointer: str) -> "ShipsvcError":
+        """The same error, said of one member of the request."""
+        self.pointer = pointer
+        return self
+
+
+class Malformed(ShipsvcError):
+    """The request is malformed: {why}"""
+
+
+class WrongCheckCharacter(Malformed):
+    """{typed} does not end in the check character that {number} has. Read the label again, or scan it."""
+
+
+class NotANumber(Malformed):
+    """{typed} is not an item number. A number is letters, digits and one check character, such as BRM-0001-L."""
+
+
+class NotAMass(Malformed):
+    """{typed} is not a mass. Write a plain number and its unit, such as "512.0 mg"."""
+
+
+class NotATime(Malformed):
+    """{typed} is not a time with an offset. Write it as in 2025-03-10T08:40:00Z or 2025-03-10T08:40:00+01:00."""
+
+
+class UnknownKind(Malformed):
+    """There is no kind of fact called {kind}. The kinds are listed under POST /v1/events in the API description."""
+
+
+class BadBody(Malformed):
+    """The body of this {kind} fact cannot be used: {why}"""
+
+
+class DecisionNeedsItsRoute(Malformed):
+    """{kind} is a decision, not a fact about the world. Take it at {route}."""
+
+
+class ContainsItself(Malformed):
+    """{number} is packed into itself. Name the thing that goes in as a subject and the other as "into"."""
+
+
+class NotSignedIn(ShipsvcError):
+    """Sign in first: send "Authorization: Bearer ..." with a token from POST /v1/token."""
+
+
+class WrongPassword(NotSignedIn):
+    """The name or the password is wrong."""
+
+
+class BadToken(NotSignedIn):
+    """The token cannot be used ({why}). Sign in again."""
+
+
+class NotAllowed(ShipsvcError):
+    """This is not yours to do."""
+
+
+class NotYourInstitution(NotAllowed):
+    """You do not act for {institution}. Name an institution that you act for in "acting_for"."""
+
+
+class NotYourRole(NotAllowed):
+    """This needs the role of {needed} at {institution}."""
+
+
+class NotFound(ShipsvcError):
+    """There is no {what} {name} that you may see. Check how it is written."""
+
+
+class Conflict(ShipsvcError):
+    """This cannot stand beside what was said before."""
+
+
+class IdUsedForOtherFact(Conflict):
+    """The id {id} was used for another fact. Send a fact under an id of its own; repeat a fact word for word."""
+
+
+class AmendedMeanwhile(Conflict):
+    """Fact {id} was amended after you read it; the newest amendment is {newest}. Read it, then amend again."""
+
+
+class AmendsAnAmendment(Conflict):
+    """Fact {id} is itself an amendment. Amend the original, {original}."""
+
+
+class AlreadyThere(Conflict):
+    """There is a {what} {name} already. Choose another name, or change the one that is there."""
+
+
+class VersionMoved(Conflict):
+    """{what} {name} is at version {newest}, not at the one you read. Read it again, then send your change."""
+
+
+class DependsOnFailed(Conflict):
+    """This fact speaks of a thing that an earlier fact of the same request, {id}, failed for. Mend that one first."""
+
+
+class RuleForbids(ShipsvcError):
+    """This cannot be done: {why}"""
+
+
+class TooMuch(ShipsvcError):
+    """{what} is larger than the service takes in one piece ({limit}). Send it in smaller pieces."""
+
+
+class Away(ShipsvcError):
+    """{what} does not answer now. Nothing was stored; send the same again in a moment."""

@@ -1,0 +1,1 @@
+"""HTTP: the only commit of a request, problems, schemas."""
