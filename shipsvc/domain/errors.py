@@ -9,7 +9,8 @@ ShipsvcError
 │   ├── UnknownKind
 │   ├── BadBody
 │   ├── DecisionNeedsItsRoute
-│   └── ContainsItself
+│   ├── ContainsItself
+│   └── VersionNotNamed
 ├── NotSignedIn          who is speaking is not known
 │   ├── WrongPassword
 │   └── BadToken
@@ -23,6 +24,7 @@ ShipsvcError
 │   ├── AmendsAnAmendment
 │   ├── AlreadyThere
 │   ├── VersionMoved
+│   ├── KeyUsedForOtherRequest
 │   └── DependsOnFailed
 ├── RuleForbids          a decision of ours that a rule stands against
 ├── TooMuch              larger than the service takes in one piece
@@ -97,6 +99,10 @@ class ContainsItself(Malformed):
     """{number} is packed into itself. Name the thing that goes in as a subject and the other as "into"."""
 
 
+class VersionNotNamed(Malformed):
+    """Say which version your change follows: send If-Match with the ETag of what you read, such as "v3"."""
+
+
 class NotSignedIn(ShipsvcError):
     """Sign in first: send "Authorization: Bearer ..." with a token from POST /v1/token."""
 
@@ -147,6 +153,10 @@ class AlreadyThere(Conflict):
 
 class VersionMoved(Conflict):
     """{what} {name} is at version {newest}, not at the one you read. Read it again, then send your change."""
+
+
+class KeyUsedForOtherRequest(Conflict):
+    """The Idempotency-Key {key} came with another request before. Send each request under a key of its own."""
 
 
 class DependsOnFailed(Conflict):

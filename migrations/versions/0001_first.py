@@ -1,0 +1,516 @@
+"""The first schema: documents, facts, what is derived from them, people; and the guards of the logs."""
+
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0001"
+down_revision = None
+
+#: Rows of these are added and never changed.
+LOGS = (
+    "event",
+    "institution",
+    "collection",
+    "place",
+    "balance",
+    "shipment",
+    "shipment_item",
+    "loan",
+    "label_print",
+    "label_void",
+    "alias",
+    "number_block",
+    "role_change",
+)
+#: A line of a loan that is out; a handover that somebody still has to speak to.
+OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
+OPEN = "handover IN ('giver_only', 'taker_only', 'declared', 'disputed', 'held', 'rejected')"
+
+
+def upgrade() -> None:
+    """Everything, in an empty database."""
+    documents()
+    facts()
+    items()
+    spans()
+    people()
+    guards()
+
+
+def downgrade() -> None:
+    """Refused: what a step back would throw away is somebody's record."""
+    raise NotImplementedError("The schema only goes forward. To go back, put the backup back.")
+
+
+def text(name: str, *, null: bool = False) -> sa.Column[Any]:
+    """Words."""
+    return sa.Column(name, sa.String(), nullable=null)
+
+
+def whole(name: str, *, null: bool = False) -> sa.Column[Any]:
+    """A whole number that fits 32 bits."""
+    return sa.Column(name, sa.Integer(), nullable=null)
+
+
+def big(name: str, *, null: bool = False) -> sa.Column[Any]:
+    """A whole number of 64 bits, such as a mass in ng."""
+    return sa.Column(name, sa.BigInteger(), nullable=null)
+
+
+def real(name: str, *, null: bool = False) -> sa.Column[Any]:
+    """A number with a fraction, never a mass."""
+    return sa.Column(name, sa.Float(), nullable=null)
+
+
+def truth(name: str) -> sa.Column[Any]:
+    """Yes or no."""
+    return sa.Column(name, sa.Boolean(), nullable=False)
+
+
+def instant(name: str, *, null: bool = False) -> sa.Column[Any]:
+    """A moment, in UTC."""
+    return sa.Column(name, sa.DateTime(timezone=True), nullable=null)
+
+
+def day(name: str, *, null: bool = False) -> sa.Column[Any]:
+    """A local date."""
+    return sa.Column(name, sa.Date(), nullable=null)
+
+
+def version_columns() -> tuple[sa.Column[Any], ...]:
+    """Which version, since when it holds, when and by whom it was told, and why."""
+    return (whole("version"), instant("valid_from"), instant("recorded_at"), text("actor"), text("because"))
+
+
+def one_of(table: str, column: str, words: str) -> sa.CheckConstraint:
+    """A CHECK that a short string is one of a closed list."""
+    known = ", ".join(repr(word) for word in words.split())
+    return sa.CheckConstraint(f"{column} IN ({known})", name=f"ck_{table}_{column}_known")
+
+
+def index(name: str, table: str, *columns: str) -> None:
+    """An index over all rows."""
+    op.create_index(name, table, columns)
+
+
+def partial(name: str, table: str, where: str, *columns: str) -> None:
+    """An index over the rows for which a condition holds."""
+    op.create_index(name, table, columns, sqlite_where=sa.text(where), postgresql_where=sa.text(where))
+
+
+def documents() -> None:
+    """Chains: every version of a document is a row of its own."""
+    op.create_table(
+        "institution",
+        *version_columns(),
+        text("code"),
+        text("name"),
+        text("kind"),
+        text("zone"),
+        whole("altitude_m", null=True),
+        sa.PrimaryKeyConstraint("version", "code", name="pk_institution"),
+        one_of("institution", "kind", "lender borrower deposit courier authority requester other"),
+    )
+    op.create_table(
+        "collection",
+        *version_columns(),
+        text("code"),
+        text("owner"),
+        text("prefix"),
+        text("zone"),
+        text("name"),
+        whole("late_after_s"),
+        sa.PrimaryKeyConstraint("version", "code", name="pk_collection"),
+    )
+    index("ix_collection_owner", "collection", "owner")
+    op.create_table(
+        "place",
+        *version_columns(),
+        text("code"),
+        text("institution"),
+        text("what"),
+        text("profile"),
+        sa.PrimaryKeyConstraint("version", "code", name="pk_place"),
+    )
+    op.create_table(
+        "balance",
+        *version_columns(),
+        text("code"),
+        text("institution"),
+        text("what"),
+        big("readability_ng"),
+        big("repeatability_ng"),
+        day("good_until"),
+        sa.PrimaryKeyConstraint("version", "code", name="pk_balance"),
+        sa.CheckConstraint("readability_ng > 0 AND repeatability_ng > 0", name="ck_balance_positive"),
+    )
+    op.create_table(
+        "shipment",
+        *version_columns(),
+        text("code"),
+        text("consignor"),
+        text("addressee"),
+        text("carrier"),
+        instant("expected_by", null=True),
+        text("loan", null=True),
+        text("why"),
+        sa.PrimaryKeyConstraint("version", "code", name="pk_shipment"),
+    )
+    index("ix_shipment_addressee", "shipment", "addressee")
+    index("ix_shipment_consignor", "shipment", "consignor")
+    op.create_table(
+        "shipment_item",
+        text("shipment"),
+        text("item"),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("shipment", "item", name="pk_shipment_item"),
+    )
+    index("ix_shipment_item_item", "shipment_item", "item")
+    op.create_table(
+        "loan",
+        *version_columns(),
+        text("code"),
+        text("lender"),
+        text("borrower"),
+        text("responsible"),
+        text("purpose"),
+        text("zone"),
+        text("returned_when"),
+        whole("term_months", null=True),
+        instant("signed_at", null=True),
+        sa.PrimaryKeyConstraint("version", "code", name="pk_loan"),
+        one_of("loan", "returned_when", "received_by_lender handed_to_carrier"),
+    )
+    index("ix_loan_borrower", "loan", "borrower")
+    index("ix_loan_lender", "loan", "lender")
+
+
+def facts() -> None:
+    """What was told, and the labels and numbers it was told of."""
+    op.create_table(
+        "event",
+        text("id"),
+        text("kind"),
+        instant("happened_at"),
+        instant("happened_latest"),
+        text("time_raw"),
+        text("time_source"),
+        whole("uncertainty_s"),
+        instant("recorded_at"),
+        whole("late_s"),
+        text("actor"),
+        text("acting_for"),
+        text("device"),
+        text("boot"),
+        whole("sequence", null=True),
+        whole("place_in_request"),
+        text("subjects"),
+        text("body"),
+        text("amends", null=True),
+        text("shipment", null=True),
+        text("request_digest"),
+        text("digest"),
+        text("answer"),
+        sa.PrimaryKeyConstraint("id", name="pk_event"),
+        sa.CheckConstraint("happened_latest >= happened_at", name="ck_event_interval"),
+        one_of("event", "time_source", "device typed carrier import server"),
+    )
+    partial("ix_event_amends", "event", "amends IS NOT NULL", "amends")
+    partial("ix_event_late", "event", "late_s > 0", "recorded_at", "id")
+    partial("ix_event_shipment", "event", "shipment IS NOT NULL", "shipment", "happened_at")
+    op.create_table(
+        "note",
+        text("event_id"),
+        text("text"),
+        text("salt"),
+        sa.PrimaryKeyConstraint("event_id", name="pk_note"),
+    )
+    op.create_table(
+        "label_print",
+        text("number"),
+        whole("serial"),
+        text("event_id"),
+        instant("recorded_at"),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("number", "serial", name="pk_label_print"),
+    )
+    op.create_table(
+        "label_void",
+        text("number"),
+        whole("serial"),
+        text("event_id"),
+        instant("recorded_at"),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("number", "serial", name="pk_label_void"),
+    )
+    op.create_table(
+        "alias",
+        text("institution"),
+        text("alias"),
+        text("item"),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("institution", "alias", name="pk_alias"),
+    )
+    index("ix_alias_item", "alias", "item")
+    op.create_table(
+        "number_block",
+        text("id"),
+        text("prefix"),
+        whole("first_serial"),
+        whole("last_serial"),
+        text("institution"),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("id", name="pk_number_block"),
+        sa.CheckConstraint("last_serial >= first_serial", name="ck_number_block_order"),
+        sa.UniqueConstraint("prefix", "first_serial", name="uq_number_block_prefix_first_serial"),
+    )
+    index("ix_number_block_institution", "number_block", "institution")
+
+
+def items() -> None:
+    """What is derived of an item but has no course in time."""
+    op.create_table(
+        "item",
+        text("number"),
+        text("kind"),
+        text("form"),
+        text("owner"),
+        text("collection", null=True),
+        text("what"),
+        truth("provisional"),
+        instant("newest_recorded_at"),
+        sa.PrimaryKeyConstraint("number", name="pk_item"),
+        one_of("item", "form", "material vial bag jar box overpack other"),
+        one_of("item", "kind", "sample container parcel"),
+    )
+    index("ix_item_owner", "item", "owner")
+    op.create_table(
+        "number_counter",
+        text("prefix"),
+        text("owner"),
+        whole("last_serial"),
+        sa.PrimaryKeyConstraint("prefix", name="pk_number_counter"),
+    )
+    op.create_table(
+        "item_party",
+        text("item"),
+        text("institution"),
+        sa.PrimaryKeyConstraint("item", "institution", name="pk_item_party"),
+    )
+    index("ix_item_party_institution", "item_party", "institution")
+    op.create_table(
+        "event_item",
+        text("item"),
+        text("event_id"),
+        instant("known_from"),
+        instant("known_to"),
+        text("source_id"),
+        instant("happened_at"),
+        text("kind"),
+        sa.PrimaryKeyConstraint("item", "event_id", "known_from", name="pk_event_item"),
+    )
+    index("ix_event_item_event", "event_item", "event_id")
+    index("ix_event_item_time", "event_item", "item", "happened_at")
+
+
+def spans() -> None:
+    """What is derived and holds from one instant to another."""
+    op.create_table(
+        "item_span",
+        text("item"),
+        instant("from_at"),
+        instant("known_from"),
+        instant("to_at"),
+        instant("known_to"),
+        whole("live"),
+        text("event_id"),
+        text("by_item"),
+        text("parent", null=True),
+        text("certain", null=True),
+        text("holder", null=True),
+        instant("certain_since", null=True),
+        text("claimed", null=True),
+        text("claimant", null=True),
+        text("handover"),
+        text("words"),
+        text("sent_on", null=True),
+        text("place", null=True),
+        text("status"),
+        truth("accessioned"),
+        text("loan", null=True),
+        text("lender", null=True),
+        text("borrower", null=True),
+        text("line"),
+        instant("line_since", null=True),
+        day("due_on", null=True),
+        instant("due_at", null=True),
+        text("terms"),
+        big("mass_ng", null=True),
+        real("variance"),
+        real("estimated_variance"),
+        text("how"),
+        text("material"),
+        text("moisture_class"),
+        sa.PrimaryKeyConstraint("item", "from_at", "known_from", name="pk_item_span"),
+        sa.CheckConstraint("to_at > from_at AND known_to > known_from", name="ck_item_span_forward"),
+        one_of("item_span", "handover", "none agreed giver_only taker_only declared disputed rejected held ended"),
+        one_of("item_span", "line", "none promised sent held part_used returning returned used_up"),
+        sa.CheckConstraint("parent <> item", name="ck_item_span_not_in_itself"),
+        one_of("item_span", "status", "unknown stored taken_out packed in_transit received ended"),
+    )
+    partial("ix_item_span_borrower_now", "item_span", f"live = 1 AND {OUT}", "borrower", "item")
+    partial("ix_item_span_borrower_past", "item_span", OUT, "borrower", "item", "from_at")
+    partial("ix_item_span_claimant_now", "item_span", "live = 1 AND claimant IS NOT NULL", "claimant", "item")
+    partial("ix_item_span_due_now", "item_span", f"live = 1 AND {OUT}", "due_at", "item")
+    partial("ix_item_span_holder_now", "item_span", "live = 1", "holder", "item")
+    index("ix_item_span_holder_past", "item_span", "holder", "item", "from_at")
+    partial("ix_item_span_lender_now", "item_span", f"live = 1 AND {OUT}", "lender", "item")
+    partial("ix_item_span_lender_past", "item_span", OUT, "lender", "item", "from_at")
+    partial("ix_item_span_open_now", "item_span", f"live = 1 AND {OPEN}", "item")
+    partial("ix_item_span_parent", "item_span", "parent IS NOT NULL", "parent", "to_at")
+    op.create_table(
+        "parentage",
+        text("child"),
+        text("parent"),
+        text("event_id"),
+        instant("known_from"),
+        instant("known_to"),
+        instant("born_at"),
+        big("mass_ng", null=True),
+        sa.PrimaryKeyConstraint("child", "parent", "event_id", "known_from", name="pk_parentage"),
+    )
+    index("ix_parentage_parent", "parentage", "parent")
+    op.create_table(
+        "comparison",
+        text("item"),
+        text("event_id"),
+        instant("known_from"),
+        instant("known_to"),
+        instant("happened_at"),
+        text("by_party"),
+        big("expected_ng"),
+        big("observed_ng"),
+        real("u_ng"),
+        real("r", null=True),
+        text("verdict"),
+        text("marks"),
+        sa.PrimaryKeyConstraint("item", "event_id", "known_from", name="pk_comparison"),
+    )
+    index("ix_comparison_verdict", "comparison", "verdict", "item")
+    op.create_table(
+        "flag",
+        text("item"),
+        text("event_id"),
+        text("code"),
+        instant("known_from"),
+        instant("known_to"),
+        text("detail"),
+        sa.PrimaryKeyConstraint("item", "event_id", "code", "known_from", name="pk_flag"),
+    )
+    index("ix_flag_event", "flag", "event_id")
+
+
+def people() -> None:
+    """Who acts, how they sign in, and what their requests were answered."""
+    op.create_table(
+        "person",
+        text("id"),
+        instant("recorded_at"),
+        sa.PrimaryKeyConstraint("id", name="pk_person"),
+    )
+    op.create_table(
+        "person_name",
+        text("person"),
+        text("name"),
+        text("email"),
+        sa.PrimaryKeyConstraint("person", name="pk_person_name"),
+    )
+    op.create_table(
+        "account",
+        text("person"),
+        text("login"),
+        text("password_hash"),
+        instant("disabled_at", null=True),
+        sa.PrimaryKeyConstraint("person", name="pk_account"),
+        sa.UniqueConstraint("login", name="uq_account_login"),
+    )
+    op.create_table(
+        "role_change",
+        text("person"),
+        text("institution"),
+        text("role"),
+        instant("recorded_at"),
+        instant("from_at"),
+        truth("granted"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("person", "institution", "role", "recorded_at", name="pk_role_change"),
+        one_of(
+            "role_change",
+            "role",
+            "administrator analyst auditor clerk curator deputy device "
+            "driver mail_room preparator receiver registrar responsible reviewer witness",
+        ),
+    )
+    op.create_table(
+        "signing_key",
+        text("kid"),
+        text("private_pem"),
+        instant("created_at"),
+        instant("starts_at"),
+        sa.PrimaryKeyConstraint("kid", name="pk_signing_key"),
+    )
+    op.create_table(
+        "replay",
+        text("person"),
+        text("key"),
+        text("request_digest"),
+        whole("status"),
+        text("body"),
+        instant("recorded_at"),
+        sa.PrimaryKeyConstraint("person", "key", name="pk_replay"),
+    )
+
+
+def guards() -> None:
+    """Triggers that refuse to change or remove a row of a log, whoever asks."""
+    on_sqlite = op.get_bind().dialect.name == "sqlite"
+    if not on_sqlite:
+        op.execute(REFUSE)
+    for log in LOGS:
+        for statement in guards_on_sqlite(log) if on_sqlite else guards_on_postgresql(log):
+            op.execute(statement)
+
+
+#: The same class of error as on SQLite: an IntegrityError.
+REFUSE = """
+CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  RAISE EXCEPTION '% is a log: rows are added, never changed or removed (D3)', TG_TABLE_NAME
+    USING ERRCODE = 'integrity_constraint_violation';
+END $$
+"""
+
+
+def guards_on_postgresql(log: str) -> tuple[str, ...]:
+    """One trigger a table, for whole statements, since TRUNCATE knows no rows; ALWAYS, so that no session is exempt."""
+    return (
+        f"CREATE TRIGGER guard_{log} BEFORE UPDATE OR DELETE OR TRUNCATE ON {log} "
+        "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()",
+        f"ALTER TABLE {log} ENABLE ALWAYS TRIGGER guard_{log}",
+    )
+
+
+def guards_on_sqlite(log: str) -> tuple[str, ...]:
+    """Two triggers a table. INSERT OR REPLACE removes a row, but passes them unless recursive_triggers is ON."""
+    why = f"{log} is a log: rows are added, never changed or removed (D3)"
+    return tuple(
+        f"CREATE TRIGGER guard_{log}_{verb.lower()} BEFORE {verb} ON {log} BEGIN SELECT RAISE(ABORT, '{why}'); END"
+        for verb in ("UPDATE", "DELETE")
+    )

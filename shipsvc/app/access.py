@@ -1,0 +1,76 @@
+"""Who may see and who may say what: the one place that decides (the SQL of it is store.access)."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from shipsvc.domain import errors
+from shipsvc.store import access, people
+
+#: Roles that only read.
+READERS = frozenset({"auditor", "reviewer"})
+
+
+@dataclass(frozen=True)
+class Actor:
+    """A person who acts, and the roles they have now, as (institution, role) pairs."""
+
+    person: str
+    roles: frozenset[tuple[str, str]]
+
+    @property
+    def institutions(self) -> frozenset[str]:
+        """Every institution the person has a role at."""
+        return frozenset(institution for institution, _ in self.roles)
+
+    @property
+    def sees_all(self) -> bool:
+        """Whether the person is an auditor or administrator of the service."""
+        return any(role in {"auditor", "administrator"} for _, role in self.roles)
+
+    @property
+    def administers(self) -> bool:
+        """Whether the person is an administrator, who is one of the whole service."""
+        return any(role == "administrator" for _, role in self.roles)
+
+    def has(self, institution: str, *roles: str) -> bool:
+        """Whether the person has one of the roles at the institution."""
+        return any((institution, role) in self.roles for role in roles)
+
+    def may_speak_for(self, institution: str, *, pointer: str = "/acting_for") -> None:
+        """Raise unless the person has a role there that may tell facts."""
+        held = {role for where, role in self.roles if where == institution}
+        if not held - READERS:
+            raise errors.NotYourInstitution(institution=institution, pointer=pointer)
+
+    def must_be(self, institution: str, *roles: str) -> None:
+        """Raise unless the person has one of the roles at the institution, or administers the service."""
+        if not self.has(institution, *roles) and not self.administers:
+            raise errors.NotYourRole(needed=" or ".join(roles), institution=institution)
+
+    def must_administer(self) -> None:
+        """Raise unless the person administers the service, from whichever institution."""
+        if not self.administers:
+            raise errors.NotYourRole(needed="administrator", institution="any institution")
+
+
+def actor(connection: sa.Connection, person: str, now: datetime) -> Actor:
+    """The actor behind a token, with the roles in force now; BadToken if the account is gone or shut."""
+    roles = people.roles_now(connection, person, now)
+    if roles is None:
+        raise errors.BadToken(why="the account is closed")
+    return Actor(person, roles)
+
+
+def sees(who: Actor, item: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
+    """A clause: the actor may see the item with this number."""
+    return sa.true() if who.sees_all else access.related(item, who.institutions)
+
+
+def sees_of(who: Actor, institution: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
+    """A clause: the actor may see the places, balances and collections of this institution.
+
+    Its own people do, those who own a collection of which it has to do with an item, and whoever sees all.
+    """
+    return sa.true() if who.sees_all else access.concerned(institution, who.institutions)

@@ -1,0 +1,262 @@
+"""The fold: from facts in order to what they mean for each item - nest, holder, place, book mass, loan line.
+
+What is told of a thing is told of everything in it at that instant. The fold looks only backwards, so it can start at
+any instant from the states that held just before it; ``run`` is all there is to call.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from shipsvc.domain import acts, book, custody, lending, places
+from shipsvc.domain.acts import Birth, ItemInfo
+from shipsvc.domain.book import Balances, Book, Compared
+from shipsvc.domain.custody import Custody
+from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Named, in_order
+from shipsvc.domain.lending import Line
+from shipsvc.domain.places import Whereabouts
+
+#: A nest deeper than this is a mistake in the record, not a box in a box.
+DEPTH_MAX = 64
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All that the fold knows of one item at one instant."""
+
+    parent: str | None = None
+    custody: Custody = field(default_factory=Custody)
+    where: Whereabouts = field(default_factory=Whereabouts)
+    book: Book = field(default_factory=Book)
+    line: Line = field(default_factory=Line)
+
+
+NOTHING = State()
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """From ``at`` on an item is in this state, by this fact, told of ``by_item`` ("" where of the item itself)."""
+
+    at: datetime
+    state: State
+    event_id: str
+    by_item: str
+
+
+@dataclass(frozen=True, slots=True)
+class Raised:
+    """A flag on an item, by a fact."""
+
+    item: str
+    event_id: str
+    code: str
+    detail: str = ""
+
+
+@dataclass
+class Outcome:
+    """What a run found: each item's changes in order of time, and what single facts gave rise to."""
+
+    changes: dict[str, list[Change]] = field(default_factory=lambda: defaultdict(list))
+    flags: list[Raised] = field(default_factory=list)
+    comparisons: list[tuple[str, Fact, Compared]] = field(default_factory=list)
+    births: list[Birth] = field(default_factory=list)
+    resolved: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+def run(
+    start: Mapping[str, State],
+    facts: Iterable[Fact],
+    infos: Mapping[str, ItemInfo],
+    attached: Mapping[Named, str],
+    balances: Balances,
+) -> Outcome:
+    """Fold ``facts`` onto the states ``start`` that held just before the first of them.
+
+    ``attached`` says which container each label print was on at that moment.
+    """
+    fold = _Fold(start, infos, attached, balances)
+    for fact in in_order(facts):
+        fold.take(fact)
+    return fold.out
+
+
+class _Fold:
+    def __init__(
+        self,
+        start: Mapping[str, State],
+        infos: Mapping[str, ItemInfo],
+        attached: Mapping[Named, str],
+        balances: Balances,
+    ) -> None:
+        self.states = dict(start)
+        self.infos = infos
+        self.attached = dict(attached)
+        self.balances = balances
+        self.contents: dict[str, set[str]] = defaultdict(set)
+        for item, state in start.items():
+            if state.parent:
+                self.contents[state.parent].add(item)
+        self.out = Outcome()
+
+    def take(self, fact: Fact) -> None:
+        items = tuple(self.resolve(named, fact) for named in fact.subjects)
+        self.out.resolved[fact.id] = items
+        if fact.kind == "label_attached":
+            self._attach(fact)
+        for item in items:
+            self._told_of(item, fact)
+
+    # ---------------------------------------------------------------------------------------- which item is meant
+    def resolve(self, named: Named, fact: Fact) -> str:
+        """Print -> container -> sample, as things lay at that instant (rulings 4)."""
+        if fact.kind in {"registered", "label_attached", "loan_signed", "due_set", "recalled"}:
+            return named.number
+        item = self.attached.get(named, named.number) if named.serial is not None else named.number
+        return self._material(item, fact) if fact.kind in OF_MATERIAL else self._vial(item, fact)
+
+    def _material(self, item: str, fact: Fact) -> str:
+        samples = [c for c in self.contents.get(item, ()) if self._info(c).kind == "sample"]
+        if self._info(item).kind == "sample" or not samples:
+            return item
+        if len(samples) > 1:
+            self._flag(item, fact, "which_sample", "there is more than one sample in it")
+            return item
+        return samples[0]
+
+    def _vial(self, item: str, fact: Fact) -> str:
+        """A sample is handled in its vial, unless the material itself is put into another one."""
+        parent = self._state(item).parent
+        if parent is None or self._info(item).kind != "sample" or self._info(parent).form != "vial":
+            return item
+        return item if fact.kind in {"packed", "unpacked"} and fact.body.get("material") is True else parent
+
+    def _attach(self, fact: Fact) -> None:
+        container = fact.text("to")
+        for named in fact.subjects:
+            if container:
+                self.attached[named] = container
+
+    # ------------------------------------------------------------------------------------------ what it does to it
+    def _told_of(self, item: str, fact: Fact) -> None:
+        if fact.kind == "unpacked" or self._leaves_nest(item, fact):
+            self._set(item, fact, parent=None)
+        whole = [item] if fact.kind in OF_THE_NAMED else [item, *self._inside(item)]
+        for target in whole:
+            self._step(target, fact, "" if target == item else item)
+        if fact.kind == "packed":
+            self._pack(item, fact)
+        if fact.kind in acts.OF_MASS and self._info(item).kind == "sample":
+            self._mass_act(item, fact)
+
+    def _step(self, item: str, fact: Fact, by_item: str) -> None:
+        state = self._state(item)
+        line = lending.after(state.line, fact)
+        where = places.after(state.where, fact, state.custody)
+        held = custody.after(state.custody, fact)
+        if not by_item and fact.kind in {"released", "accepted"} and held.state == "disputed":
+            self._flag(item, fact, "disputed", "two own words name different takers")
+        self._set(item, fact, by_item, line=line, where=where, custody=held)
+
+    def _leaves_nest(self, item: str, fact: Fact) -> bool:
+        """Direct evidence of a thing elsewhere beats what its box would say; flagged where the holder differs."""
+        state = self._state(item)
+        if state.parent is None or fact.kind not in PRESENCE or fact.kind == "packed":
+            return False
+        if custody.contradicts(state.custody, fact) and fact.own_word:
+            self._flag(item, fact, "seen_elsewhere", f"it was held to be in {state.parent}")
+            return True
+        box = self._state(state.parent).where
+        return fact.kind == "stored" and (box.status, box.place) != ("stored", fact.text("place"))
+
+    def _pack(self, item: str, fact: Fact) -> None:
+        parent = fact.text("into")
+        if parent is None:
+            return
+        if parent == item or item in self._above(parent):
+            self._flag(item, fact, "nest_cycle", f"{parent} was itself inside it; the nest is left as it was")
+            return
+        if self._state(item).parent not in (None, parent):
+            self._flag(item, fact, "was_elsewhere", f"it was still told to be in {self._state(item).parent}")
+        self._set(item, fact, parent=parent)
+        box = self._state(parent).where
+        for target in (item, *self._inside(item)):
+            moved = places.packed_into(self._state(target).where, box)
+            self._set(target, fact, "" if target == item else item, where=moved)
+
+    def _mass_act(self, item: str, fact: Fact) -> None:
+        state = self._state(item)
+        done = acts.done(state.book, fact, self.balances)
+        self._set(item, fact, book=done.book)
+        if done.compared:
+            self.out.comparisons.append((item, fact, done.compared))
+        if done.book.mass_ng is not None and done.book.mass_ng < 0:
+            self._flag(item, fact, "below_zero", "more was told to have left it than it held")
+        for number, born in done.children:
+            self._born(number, born, item, state, fact)
+        for number, parent_mass in done.parents:
+            lowered = book.lowered(self._state(number).book, parent_mass)
+            self._set(number, fact, book=lowered)
+            self.out.births.append(Birth(item, number, fact.happened_at, fact.id, parent_mass.ng))
+        if done.ends:
+            self._end(item, fact)
+
+    def _born(self, number: str, born: Book, parent: str, before: State, fact: Fact) -> None:
+        """A piece starts where its parent was, owed as its parent was (trade cases 36 and 38)."""
+        self.out.births.append(Birth(number, parent, fact.happened_at, fact.id, born.mass_ng))
+        if self._state(number).custody.state == "none":
+            self._set(number, fact, custody=before.custody, where=before.where, line=before.line)
+        self._set(number, fact, book=born)
+
+    def _end(self, item: str, fact: Fact) -> None:
+        state = self._state(item)
+        line = state.line
+        if line.state in lending.OUT:
+            line = replace(line, state="used_up", since=fact.happened_at)
+        where = replace(state.where, status="ended")
+        self._set(item, fact, parent=None, custody=Custody(state="ended"), where=where, line=line)
+
+    # ---------------------------------------------------------------------------------------------------- bookkeeping
+    def _state(self, item: str) -> State:
+        return self.states.get(item, NOTHING)
+
+    def _info(self, item: str) -> ItemInfo:
+        return self.infos.get(item, acts.UNKNOWN_ITEM)
+
+    def _inside(self, item: str) -> Iterator[str]:
+        for child in sorted(self.contents.get(item, ())):
+            yield child
+            yield from self._inside(child)
+
+    def _above(self, item: str) -> list[str]:
+        found: list[str] = []
+        parent = self._state(item).parent
+        while parent is not None and len(found) < DEPTH_MAX:
+            found.append(parent)
+            parent = self._state(parent).parent
+        return found
+
+    def _set(self, item: str, fact: Fact, by_item: str = "", **new: Any) -> None:
+        state = self._state(item)
+        after = replace(state, **new)
+        if after == state:
+            return
+        if after.parent != state.parent:
+            self._move(item, state.parent, after.parent)
+        self.states[item] = after
+        found = self.out.changes[item]
+        if found and found[-1].at == fact.happened_at:
+            found.pop()  # a span of no length is no span
+        found.append(Change(fact.happened_at, after, fact.id, by_item))
+
+    def _move(self, item: str, old: str | None, new: str | None) -> None:
+        if old is not None:
+            self.contents[old].discard(item)
+        if new is not None:
+            self.contents[new].add(item)
+
+    def _flag(self, item: str, fact: Fact, code: str, detail: str) -> None:
+        self.out.flags.append(Raised(item, fact.id, code, detail))

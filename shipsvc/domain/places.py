@@ -1,0 +1,69 @@
+"""Where a thing is: in store, taken out, packed, on the way, received - by the custody record alone.
+
+What its loggers and sensors say of the surroundings is another matter (``domain.exposure``).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from shipsvc.domain.custody import Custody
+from shipsvc.domain.facts import Fact
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """``status`` is one of unknown, stored, taken_out, packed, in_transit, received, ended; ``place`` is the storage
+    place it is in, or was last. ``accessioned``: legal charge has been taken, so that time is charged from here on."""
+
+    place: str | None = None
+    status: str = "unknown"
+    accessioned: bool = False
+
+
+def after(where: Whereabouts, fact: Fact, before: Custody) -> Whereabouts:
+    """The whereabouts once ``fact`` is taken in; ``before`` is the custody just before it."""
+    step = _STEPS.get(fact.kind)
+    return step(where, fact, before) if step and where.status != "ended" else where
+
+
+def packed_into(child: Whereabouts, parent: Whereabouts) -> Whereabouts:
+    """A thing put into another shares its place in a store; outside a store it is packed, which is not taken out."""
+    if parent.status == "stored" and child.status != "stored":
+        return replace(child, status="stored", place=parent.place)
+    return replace(child, status="packed") if child.status == "taken_out" else child
+
+
+def _stored(where: Whereabouts, fact: Fact, _before: Custody) -> Whereabouts:
+    return replace(where, status="stored", place=fact.text("place"), accessioned=True)
+
+
+def _accessioned(where: Whereabouts, _fact: Fact, _before: Custody) -> Whereabouts:
+    return replace(where, accessioned=True)
+
+
+def _taken_out(where: Whereabouts, fact: Fact, _before: Custody) -> Whereabouts:
+    return replace(where, status="taken_out", place=fact.text("place") or where.place)
+
+
+def _released(where: Whereabouts, fact: Fact, before: Custody) -> Whereabouts:
+    # A word from somebody who did not hold the thing does not put it on the road.
+    moved = before.certain is None or before.holds(fact.party)
+    return replace(where, status="in_transit") if moved and fact.own_word else where
+
+
+def _accepted(where: Whereabouts, fact: Fact, _before: Custody) -> Whereabouts:
+    return replace(where, status="received") if fact.own_word and where.status != "stored" else where
+
+
+def _unpacked(where: Whereabouts, _fact: Fact, _before: Custody) -> Whereabouts:
+    return replace(where, status="taken_out") if where.status in {"packed", "received", "in_transit"} else where
+
+
+_STEPS: dict[str, Callable[[Whereabouts, Fact, Custody], Whereabouts]] = {
+    "accessioned": _accessioned,
+    "stored": _stored,
+    "taken_out": _taken_out,
+    "released": _released,
+    "accepted": _accepted,
+    "unpacked": _unpacked,
+}

@@ -1,0 +1,68 @@
+"""Items by number, their locks, aliases, number series and blocks."""
+
+from collections.abc import Collection
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from shipsvc.store.engine import Row, rows
+from shipsvc.store.tables import Alias, NumberBlock, table
+from shipsvc.store.tables import Collection as CollectionVersion
+from shipsvc.store.tables_derived import Item, NumberCounter
+
+ITEM = table(Item)
+ALIAS = table(Alias)
+BLOCK = table(NumberBlock)
+COUNTER = table(NumberCounter)
+COLLECTION = table(CollectionVersion)
+
+
+def by_numbers(connection: sa.Connection, numbers: Collection[str]) -> dict[str, Row]:
+    """Those of the items that are there."""
+    wanted = sa.select(ITEM).where(ITEM.c.number.in_(numbers))
+    return {row["number"]: row for row in rows(connection, wanted)}
+
+
+def lock(connection: sa.Connection, numbers: Collection[str]) -> datetime | None:
+    """Lock the items in sorted order and return the newest time anything was recorded about one of them.
+
+    On SQLite the transaction already holds the only write lock there is.
+    """
+    if connection.dialect.name == "sqlite":
+        newest = sa.select(sa.func.max(ITEM.c.newest_recorded_at)).where(ITEM.c.number.in_(numbers))
+        found: datetime | None = connection.execute(newest).scalar_one_or_none()
+        return found
+    wanted = sa.select(ITEM.c.newest_recorded_at).where(ITEM.c.number.in_(numbers)).order_by(ITEM.c.number)
+    return max(connection.execute(wanted.with_for_update()).scalars(), default=None)
+
+
+def add(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
+    """Add items; one that another transaction added meanwhile is left as it is."""
+    if rows:
+        insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
+        connection.execute(insert(ITEM).on_conflict_do_nothing(), sorted(rows, key=lambda r: str(r["number"])))
+
+
+def describe(connection: sa.Connection, number: str, **columns: Any) -> None:
+    """Write what the registration of an item says of it."""
+    connection.execute(sa.update(ITEM).where(ITEM.c.number == number).values(**columns))
+
+
+def touch(connection: sa.Connection, numbers: Collection[str], recorded_at: datetime) -> None:
+    """Remember when something was last recorded about the items."""
+    connection.execute(sa.update(ITEM).where(ITEM.c.number.in_(numbers)).values(newest_recorded_at=recorded_at))
+
+
+def prefix_owners(connection: sa.Connection, prefixes: Collection[str]) -> dict[str, tuple[str, str | None]]:
+    """Whose a prefix is: (owner, collection); packaging prefixes belong to no collection."""
+    counters = sa.select(COUNTER.c.prefix, COUNTER.c.owner, sa.literal(None)).where(COUNTER.c.prefix.in_(prefixes))
+    newest = sa.select(COLLECTION.c.prefix, COLLECTION.c.owner, COLLECTION.c.code).where(
+        COLLECTION.c.prefix.in_(prefixes)
+    )
+    found = {p: (owner, None) for p, owner, _ in connection.execute(counters)}
+    return {
+        **found,
+        **{p: (owner, code) for p, owner, code in connection.execute(newest.order_by(COLLECTION.c.version))},
+    }

@@ -1,0 +1,128 @@
+"""People, the names that can be erased, their accounts, and the roles they were given and lost."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from shipsvc.store.engine import Row, first_row
+from shipsvc.store.tables import table
+from shipsvc.store.tables_people import Account, Person, PersonName, RoleChange
+
+PERSON = table(Person)
+NAME = table(PersonName)
+ACCOUNT = table(Account)
+CHANGE = table(RoleChange)
+
+Roles = frozenset[tuple[str, str]]
+
+
+def roles_now(connection: sa.Connection, person: str, now: datetime) -> Roles | None:
+    """The (institution, role) pairs in force, or None where the person has no open account.
+
+    One query by primary keys, asked at every request. Of the changes that have begun, the one told last decides.
+    """
+    started = sa.and_(CHANGE.c.person == ACCOUNT.c.person, CHANGE.c.from_at <= now)
+    wanted = (
+        sa.select(CHANGE.c.institution, CHANGE.c.role, CHANGE.c.granted)
+        .select_from(ACCOUNT.outerjoin(CHANGE, started))
+        .where(ACCOUNT.c.person == person, _open(now))
+        .order_by(CHANGE.c.recorded_at)
+    )
+    changes = connection.execute(wanted).all()
+    return _held((institution, role, granted) for institution, role, granted in changes) if changes else None
+
+
+def _open(now: datetime) -> sa.ColumnElement[bool]:
+    return sa.or_(ACCOUNT.c.disabled_at.is_(None), ACCOUNT.c.disabled_at > now)
+
+
+def _held(changes: Iterable[tuple[str | None, str, bool]]) -> Roles:
+    """What is left after changes in the order they were told; no institution stands for no change at all."""
+    last = {(institution, role): granted for institution, role, granted in changes}
+    return frozenset((institution, role) for (institution, role), granted in last.items() if granted and institution)
+
+
+def administrators(connection: sa.Connection, now: datetime) -> frozenset[str]:
+    """The people with an open account who administer the service."""
+    wanted = (
+        sa.select(CHANGE.c.person, CHANGE.c.institution, CHANGE.c.granted)
+        .select_from(CHANGE.join(ACCOUNT, ACCOUNT.c.person == CHANGE.c.person))
+        .where(CHANGE.c.role == "administrator", CHANGE.c.from_at <= now, _open(now))
+        .order_by(CHANGE.c.recorded_at)
+    )
+    last = {(person, institution): granted for person, institution, granted in connection.execute(wanted)}
+    return frozenset(person for (person, _), granted in last.items() if granted)
+
+
+def roles_told(connection: sa.Connection, person: str, now: datetime) -> Roles:
+    """The roles in force of anybody, whether or not they may sign in."""
+    wanted = sa.select(CHANGE.c.institution, CHANGE.c.role, CHANGE.c.granted).where(
+        CHANGE.c.person == person, CHANGE.c.from_at <= now
+    )
+    changes = connection.execute(wanted.order_by(CHANGE.c.recorded_at))
+    return _held((institution, role, granted) for institution, role, granted in changes)
+
+
+def by_id(connection: sa.Connection, person: str) -> Row | None:
+    """A person with name and email (None where they were erased) and the end of the account."""
+    wanted = (
+        sa.select(PERSON.c.id, PERSON.c.recorded_at, NAME.c.name, NAME.c.email, ACCOUNT.c.disabled_at)
+        .select_from(
+            PERSON.outerjoin(NAME, NAME.c.person == PERSON.c.id).outerjoin(ACCOUNT, ACCOUNT.c.person == PERSON.c.id)
+        )
+        .where(PERSON.c.id == person)
+    )
+    return first_row(connection, wanted)
+
+
+def account_by_login(connection: sa.Connection, login: str) -> Row | None:
+    """The account (person, password_hash, disabled_at) under a login name."""
+    return first_row(connection, sa.select(ACCOUNT).where(ACCOUNT.c.login == login))
+
+
+def account_of(connection: sa.Connection, person: str) -> Row | None:
+    """The account of a person."""
+    return first_row(connection, sa.select(ACCOUNT).where(ACCOUNT.c.person == person))
+
+
+def any_account(connection: sa.Connection) -> bool:
+    """Whether anybody can or could sign in."""
+    return connection.execute(sa.select(ACCOUNT.c.person).limit(1)).first() is not None
+
+
+def add_person(connection: sa.Connection, person: Mapping[str, Any], name: Mapping[str, Any]) -> None:
+    """Add a person (id, recorded_at) and the erasable half (name, email)."""
+    connection.execute(sa.insert(PERSON).values(**person))
+    connection.execute(sa.insert(NAME).values(person=person["id"], **name))
+
+
+def add_account(connection: sa.Connection, person: str, login: str, password_hash: str) -> None:
+    """Let a person sign in."""
+    values = {"person": person, "login": login, "password_hash": password_hash}
+    connection.execute(sa.insert(ACCOUNT).values(values))
+
+
+def set_password_hash(connection: sa.Connection, person: str, password_hash: str, *, instead_of: str) -> None:
+    """Replace a stored hash, unless another one took its place meanwhile."""
+    stored = sa.and_(ACCOUNT.c.person == person, ACCOUNT.c.password_hash == instead_of)
+    connection.execute(sa.update(ACCOUNT).where(stored).values(password_hash=password_hash))
+
+
+def close_account(connection: sa.Connection, person: str, at: datetime) -> None:
+    """Nobody signs in as this person from an instant on."""
+    connection.execute(sa.update(ACCOUNT).where(ACCOUNT.c.person == person).values(disabled_at=at))
+
+
+def newest_change(connection: sa.Connection, person: str) -> datetime | None:
+    """When a role of a person was last told to have changed."""
+    newest = sa.select(sa.func.max(CHANGE.c.recorded_at)).where(CHANGE.c.person == person)
+    found: datetime | None = connection.execute(newest).scalar_one_or_none()
+    return found
+
+
+def add_changes(connection: sa.Connection, changes: Sequence[Mapping[str, Any]]) -> None:
+    """Append changes of roles."""
+    if changes:
+        connection.execute(sa.insert(CHANGE), [dict(change) for change in changes])

@@ -1,0 +1,170 @@
+"""Item spans: the state of the fold as rows, and back."""
+
+import json
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import asdict
+from datetime import date, datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from shipsvc.domain.book import Book
+from shipsvc.domain.custody import Custody, Word
+from shipsvc.domain.facts import institution_of
+from shipsvc.domain.fold import State
+from shipsvc.domain.lending import Line
+from shipsvc.domain.places import Whereabouts
+from shipsvc.domain.times import format_instant, parse_instant
+from shipsvc.store.engine import Row, rows
+from shipsvc.store.tables import FOREVER, table
+from shipsvc.store.tables_derived import ItemSpan
+
+SPAN = table(ItemSpan)
+
+
+def encode(state: State) -> dict[str, Any]:
+    """The columns that hold a state."""
+    held, where, line, book = state.custody, state.where, state.line, state.book
+    return {
+        "parent": state.parent,
+        "certain": held.certain,
+        "holder": institution_of(held.certain),
+        "certain_since": held.certain_since,
+        "claimed": held.claimed,
+        "claimant": institution_of(held.claimed),
+        "handover": held.state,
+        "words": json.dumps([_word_row(w) for w in held.words]) if held.words else "[]",
+        "sent_on": held.sent_on,
+        "place": where.place,
+        "status": where.status,
+        "accessioned": where.accessioned,
+        "loan": line.loan,
+        "lender": line.lender,
+        "borrower": line.borrower,
+        "line": line.state,
+        "line_since": line.since,
+        "due_on": line.due_on,
+        "due_at": line.due_at,
+        "terms": json.dumps(_terms(line)) if line.loan else "{}",
+        **asdict(book),
+    }
+
+
+def decode(row: Row) -> State:
+    """The state that a row holds."""
+    words = tuple(_word(w) for w in json.loads(row["words"])) if row["words"] != "[]" else ()
+    book = Book(
+        row["mass_ng"],
+        row["variance"],
+        row["estimated_variance"],
+        row["how"],
+        row["material"],
+        row["moisture_class"],
+    )
+    return State(
+        row["parent"],
+        Custody(row["certain"], row["certain_since"], row["claimed"], row["handover"], words, row["sent_on"]),
+        Whereabouts(row["place"], row["status"], row["accessioned"]),
+        book,
+        _line(row),
+    )
+
+
+def _word_row(word: Word) -> dict[str, Any]:
+    return {**asdict(word), "at": format_instant(word.at)}
+
+
+def _word(kept: dict[str, Any]) -> Word:
+    return Word(**{**kept, "at": parse_instant(kept["at"])})
+
+
+def _terms(line: Line) -> dict[str, Any]:
+    terms: dict[str, Any] = {"zone": line.zone, "returned_when": line.returned_when, "term_months": line.term_months}
+    if line.following:
+        terms["following"] = {
+            **_terms(line.following),
+            "loan": line.following.loan,
+            "lender": line.following.lender,
+            "borrower": line.following.borrower,
+            "state": line.following.state,
+            "since": format_instant(line.following.since) if line.following.since else None,
+            "due_on": line.following.due_on.isoformat() if line.following.due_on else None,
+        }
+    return terms
+
+
+def _line(row: Row) -> Line:
+    terms = json.loads(row["terms"]) if row["terms"] != "{}" else {}
+    following = terms.pop("following", None)
+    if following:
+        following["since"] = parse_instant(following["since"]) if following["since"] else None
+        following["due_on"] = date.fromisoformat(following["due_on"]) if following["due_on"] else None
+    return Line(
+        loan=row["loan"],
+        lender=row["lender"],
+        borrower=row["borrower"],
+        state=row["line"],
+        since=row["line_since"],
+        due_on=row["due_on"],
+        following=Line(**following) if following else None,
+        **terms,
+    )
+
+
+def around(connection: sa.Connection, items: Collection[str], since: datetime) -> Sequence[Row]:
+    """Spans of the items as known now that reach to ``since`` or beyond, in order of item and time."""
+    wanted = sa.select(SPAN).where(SPAN.c.item.in_(items), SPAN.c.known_to == FOREVER, SPAN.c.to_at >= since)
+    return rows(connection, wanted.order_by(SPAN.c.item, SPAN.c.from_at))
+
+
+def nested_in(connection: sa.Connection, parents: Collection[str], since: datetime) -> set[str]:
+    """What was, as known now, directly in one of the parents at or after ``since``."""
+    wanted = (
+        sa.select(SPAN.c.item)
+        .distinct()
+        .where(SPAN.c.parent.in_(parents), SPAN.c.to_at >= since, SPAN.c.known_to == FOREVER)
+    )
+    return set(connection.execute(wanted).scalars())
+
+
+def parents_of(connection: sa.Connection, items: Collection[str], since: datetime) -> set[str]:
+    """What one of the items was, as known now, directly in at or after ``since``."""
+    wanted = (
+        sa.select(SPAN.c.parent)
+        .distinct()
+        .where(SPAN.c.item.in_(items), SPAN.c.parent.is_not(None), SPAN.c.to_at >= since, SPAN.c.known_to == FOREVER)
+    )
+    return {parent for parent in connection.execute(wanted).scalars() if parent}
+
+
+def close(connection: sa.Connection, rows: Iterable[Row], recorded_at: datetime) -> None:
+    """End the knowledge of spans that turned out otherwise."""
+    keys = [{"i": r["item"], "f": r["from_at"], "k": r["known_from"]} for r in rows]
+    if keys:
+        ended = (
+            sa.update(SPAN)
+            .where(
+                SPAN.c.item == sa.bindparam("i"),
+                SPAN.c.from_at == sa.bindparam("f"),
+                SPAN.c.known_from == sa.bindparam("k"),
+            )
+            .values(known_to=recorded_at, live=0)
+        )
+        connection.execute(ended, keys)
+
+
+def add(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
+    """Write spans as known from now on."""
+    if rows:
+        connection.execute(sa.insert(SPAN), rows)
+
+
+def at(as_of: datetime, known_on: datetime | None) -> sa.ColumnElement[bool]:
+    """A clause: the span that holds at ``as_of``, as known on ``known_on``, or as known now where that is None.
+
+    As known now and as of now reads only what is live; that is why None is not the same as a time just past.
+    """
+    holds = sa.and_(SPAN.c.from_at <= as_of, SPAN.c.to_at > as_of)
+    if known_on is None:
+        return sa.and_(holds, sa.literal_column("item_span.live") == sa.literal_column("1"))
+    return sa.and_(holds, SPAN.c.known_from <= known_on, SPAN.c.known_to > known_on)

@@ -1,0 +1,189 @@
+"""What is derived from the logs and can be written anew from them at any time (``shipsvc fsck`` compares).
+
+Spans are bitemporal: they say what held from when to when, as known from when to when. ``live`` is 1 for what is
+known now and had not ended when it was written: the small part of a span table that questions about now read.
+"""
+
+from datetime import date, datetime
+
+import sqlalchemy as sa
+from sqlmodel import Field, SQLModel
+
+from shipsvc.store.tables import FORMS, ITEM_KINDS, big, one_of, partial
+
+HANDOVERS = (
+    "none",
+    "agreed",
+    "giver_only",
+    "taker_only",
+    "declared",
+    "disputed",
+    "rejected",
+    "held",
+    "ended",
+)
+OPEN_HANDOVERS = ("giver_only", "taker_only", "declared", "disputed", "held", "rejected")
+STATUSES = ("unknown", "stored", "taken_out", "packed", "in_transit", "received", "ended")
+LINES = ("none", "promised", "sent", "held", "part_used", "returning", "returned", "used_up")
+OUT_LINES = ("sent", "held", "part_used", "returning")
+OPEN_SQL = f"({', '.join(repr(s) for s in OPEN_HANDOVERS)})"
+OUT_SQL = f"({', '.join(repr(s) for s in OUT_LINES)})"
+
+
+class Item(SQLModel, table=True):
+    """A container, parcel or sample. Provisional until its registration is told."""
+
+    __tablename__ = "item"
+    number: str = Field(primary_key=True)
+    kind: str
+    form: str
+    owner: str = Field(index=True)
+    collection: str | None = None
+    what: str = ""
+    provisional: bool
+    newest_recorded_at: datetime
+    __table_args__ = (one_of("kind", ITEM_KINDS), one_of("form", FORMS))
+
+
+class NumberCounter(SQLModel, table=True):
+    """The last serial number given out under a prefix."""
+
+    __tablename__ = "number_counter"
+    prefix: str = Field(primary_key=True)
+    owner: str
+    last_serial: int
+
+
+class ItemParty(SQLModel, table=True):
+    """That an institution has to do with an item: it owns it, holds it, owes it, is sent it, or spoke of it."""
+
+    __tablename__ = "item_party"
+    item: str = Field(primary_key=True)
+    institution: str = Field(primary_key=True, index=True)
+
+
+class EventItem(SQLModel, table=True):
+    """Which facts bear on which item, in the version now in force: a finding aid for the fold."""
+
+    __tablename__ = "event_item"
+    item: str = Field(primary_key=True)
+    event_id: str = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    known_to: datetime
+    source_id: str
+    happened_at: datetime
+    kind: str
+    __table_args__ = (
+        sa.Index("ix_event_item_time", "item", "happened_at"),
+        sa.Index("ix_event_item_event", "event_id"),
+    )
+
+
+class ItemSpan(SQLModel, table=True):
+    """All that is known of one item between two instants: what it is in, who holds it, where it is, its loan, its mass.
+
+    One row for all of them (D3): one statement reads or writes the state of an item, and each report is one SELECT.
+    ``event_id`` is the fact that began the span, ``by_item`` the nest it was told of ("" where it was the item).
+    """
+
+    __tablename__ = "item_span"
+    item: str = Field(primary_key=True)
+    from_at: datetime = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    to_at: datetime
+    known_to: datetime
+    live: int
+    event_id: str
+    by_item: str
+    parent: str | None
+    # Custody: parties as told ("LSC/mail-room"), and their institutions to search by.
+    certain: str | None
+    holder: str | None
+    certain_since: datetime | None
+    claimed: str | None
+    claimant: str | None
+    handover: str
+    words: str
+    sent_on: str | None
+    # Whereabouts.
+    place: str | None
+    status: str
+    accessioned: bool
+    # Loan line; ``terms`` holds what only the fold needs of it.
+    loan: str | None
+    lender: str | None
+    borrower: str | None
+    line: str
+    line_since: datetime | None
+    due_on: date | None
+    due_at: datetime | None
+    terms: str
+    # Book mass in ng, its variance in ng^2 and the estimated part of that.
+    mass_ng: int | None = big()
+    variance: float
+    estimated_variance: float
+    how: str
+    material: str
+    moisture_class: str
+    __table_args__ = (
+        partial("ix_item_span_holder_now", "live = 1", "holder", "item"),
+        sa.Index("ix_item_span_holder_past", "holder", "item", "from_at"),
+        partial("ix_item_span_claimant_now", "live = 1 AND claimant IS NOT NULL", "claimant", "item"),
+        partial("ix_item_span_parent", "parent IS NOT NULL", "parent", "to_at"),
+        partial("ix_item_span_lender_now", f"live = 1 AND line IN {OUT_SQL}", "lender", "item"),
+        partial("ix_item_span_borrower_now", f"live = 1 AND line IN {OUT_SQL}", "borrower", "item"),
+        partial("ix_item_span_due_now", f"live = 1 AND line IN {OUT_SQL}", "due_at", "item"),
+        partial("ix_item_span_lender_past", f"line IN {OUT_SQL}", "lender", "item", "from_at"),
+        partial("ix_item_span_borrower_past", f"line IN {OUT_SQL}", "borrower", "item", "from_at"),
+        partial("ix_item_span_open_now", f"live = 1 AND handover IN {OPEN_SQL}", "item"),
+        one_of("handover", HANDOVERS),
+        one_of("status", STATUSES),
+        one_of("line", LINES),
+        sa.CheckConstraint("parent <> item", name="not_in_itself"),
+        sa.CheckConstraint("to_at > from_at AND known_to > known_from", name="forward"),
+    )
+
+
+class Parentage(SQLModel, table=True):
+    """That a sample was made from another, when, and with how much of its mass."""
+
+    __tablename__ = "parentage"
+    child: str = Field(primary_key=True)
+    parent: str = Field(primary_key=True, index=True)
+    event_id: str = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    known_to: datetime
+    born_at: datetime
+    mass_ng: int | None = big()
+
+
+class Comparison(SQLModel, table=True):
+    """A weighing held against the book, with its verdict."""
+
+    __tablename__ = "comparison"
+    item: str = Field(primary_key=True)
+    event_id: str = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    known_to: datetime
+    happened_at: datetime
+    by_party: str
+    expected_ng: int = big()
+    observed_ng: int = big()
+    u_ng: float
+    r: float | None
+    verdict: str
+    marks: str = ""
+    __table_args__ = (sa.Index("ix_comparison_verdict", "verdict", "item"),)
+
+
+class Flag(SQLModel, table=True):
+    """Something about a fact that a person should look at; accepted all the same."""
+
+    __tablename__ = "flag"
+    item: str = Field(primary_key=True)
+    event_id: str = Field(primary_key=True)
+    code: str = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    known_to: datetime
+    detail: str = ""
+    __table_args__ = (sa.Index("ix_flag_event", "event_id"),)

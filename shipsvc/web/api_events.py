@@ -1,0 +1,127 @@
+"""POST /v1/events: the one door for facts; GET /v1/events/{id}: what was told."""
+
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Body, Response
+
+from shipsvc.app import record
+from shipsvc.app.told import Answer, Envelope, Result, Told
+from shipsvc.domain import errors
+from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, unit_of_work
+from shipsvc.web.errors import Problem, problem_of
+from shipsvc.web.fact_schemas import (
+    EXAMPLE_ID,
+    Failed,
+    ManyAnswers,
+    OneFact,
+    Recorded,
+    TellIn,
+    read_fact,
+    told_of,
+)
+from shipsvc.web.tokens import Claims
+
+router = APIRouter(prefix="/v1", tags=["facts"])
+ATTEMPTS = 3
+
+EXAMPLES: Any = {
+    "one": {
+        "summary": "A laboratory accepts a box",
+        "value": {
+            "device": "phone-3",
+            "device_now": "2025-03-14T00:12:00Z",
+            "fact": {
+                "id": EXAMPLE_ID,
+                "kind": "accepted",
+                "subjects": ["P-01-6"],
+                "time": {"raw": "2025-03-14T09:10:00+09:00", "source": "device", "sequence": 17},
+                "acting_for": "TSI",
+                "body": {"from": "CRK", "shipment": "T-01"},
+            },
+        },
+    }
+}
+
+
+@router.post(
+    "/events",
+    operation_id="tell",
+    summary="Tell one fact or many",
+    status_code=201,
+    response_model=Recorded | ManyAnswers,
+    responses={
+        201: {"description": "The fact is stored.", "model": Recorded},
+        200: {"description": "A repetition, or the answers to many facts.", "model": Recorded | ManyAnswers},
+        409: {"description": "The id was used for another fact, or an amendment came in between.", "model": Problem},
+        404: {"description": "The fact to amend is not there.", "model": Problem},
+    },
+)
+def tell(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    response: Response,
+    told: Annotated[TellIn, Body(openapi_examples=EXAMPLES)],
+) -> Recorded | ManyAnswers:
+    """Facts about the physical world are accepted and, where they contradict the record, flagged.
+
+    The client makes each fact's id: the same id with the same words gives the first answer again. A fact may be told
+    late, out of order, or by one side only. A 2xx answer means that it is stored for good.
+    """
+    if isinstance(told, OneFact):
+        (result,) = _recorded(service, claims, told.told(), [told_of(told.fact)])
+        return _one(result, response)
+    response.status_code = 200
+    return _many(service, claims, told.told(), [read_fact(one) for one in told.facts], told.facts)
+
+
+def _recorded(service: Service, claims: Claims, envelope: Envelope, facts: Sequence[Told]) -> list[Result]:
+    for _ in range(ATTEMPTS):
+        try:
+            with unit_of_work(service, claims) as work:
+                results = record.tell(work.connection, work.actor, work.now, envelope, facts)
+            break
+        except record.AffectedGrew:
+            continue
+    else:
+        raise errors.Away(what="The nest these facts are about is being changed by others, so it")
+    for fact, result in zip(facts, results, strict=True):
+        service.metrics.fact_told(fact.kind, _outcome(result))
+    return results
+
+
+def _outcome(result: Result) -> str:
+    if isinstance(result, Answer):
+        return "replayed" if result.replayed else "recorded"
+    return "failed"
+
+
+def _one(result: Result, response: Response) -> Recorded:
+    if isinstance(result, errors.ShipsvcError):
+        raise result
+    response.status_code = 200 if result.replayed else 201
+    return Recorded(**result.body, replayed=result.replayed)
+
+
+def _many(
+    service: Service,
+    claims: Claims,
+    envelope: Envelope,
+    read: Sequence[Told | Problem],
+    raw: Sequence[dict[str, Any]],
+) -> ManyAnswers:
+    good = [fact for fact in read if isinstance(fact, Told)]
+    results = iter(_recorded(service, claims, envelope, good) if good else [])
+    answers = []
+    for fact, sent in zip(read, raw, strict=True):
+        said = fact if isinstance(fact, Problem) else next(results)
+        answers.append(_answer(said, sent))
+    return ManyAnswers(results=answers)
+
+
+def _answer(said: Problem | Result, sent: dict[str, Any]) -> Recorded | Failed:
+    if isinstance(said, Answer):
+        return Recorded(**said.body, replayed=said.replayed)
+    problem = problem_of(said) if isinstance(said, errors.ShipsvcError) else said
+    sent_id = sent.get("id")
+    return Failed(id=sent_id[:400] if isinstance(sent_id, str) else None, problem=problem)

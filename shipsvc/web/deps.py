@@ -1,0 +1,103 @@
+"""What an endpoint starts from: the service, who is asking, and the unit of work with the only commit of a request."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Annotated
+
+import sqlalchemy as sa
+from fastapi import Depends, Request
+from fastapi.security import OAuth2PasswordBearer
+
+from shipsvc.app import access
+from shipsvc.config import Settings
+from shipsvc.domain import errors
+from shipsvc.store.engine import LONGEST_WRITE_S, Database
+from shipsvc.web.metrics import Metrics
+from shipsvc.web.tokens import Claims, KeyRing
+
+
+@dataclass
+class Service:
+    """All that one process of the service works with. Made by ``create_app``; nothing of it at import."""
+
+    settings: Settings
+    database: Database
+    metrics: Metrics
+    keys: Callable[[], KeyRing]
+    clock: Callable[[], datetime] | None = None
+
+    def now(self, connection: sa.Connection | None = None) -> datetime:
+        """The given clock; else the database's own on PostgreSQL, so that several processes agree; else this one's."""
+        if self.clock:
+            return self.clock()
+        if connection is not None and not self.database.is_sqlite:
+            found: datetime = connection.execute(sa.select(sa.func.clock_timestamp())).scalar_one()
+            return found.astimezone(UTC)
+        return datetime.now(UTC)
+
+
+@dataclass(frozen=True)
+class Work:
+    """One transaction, on behalf of one person."""
+
+    connection: sa.Connection
+    actor: access.Actor
+    now: Callable[[], datetime]
+
+
+def _service(request: Request) -> Service:
+    found: Service = request.app.state.service
+    return found
+
+
+_bearer = OAuth2PasswordBearer(tokenUrl="/v1/token", auto_error=False)
+
+
+async def _claims(request: Request, token: Annotated[str | None, Depends(_bearer)]) -> Claims:
+    if not token:
+        raise errors.NotSignedIn
+    service = _service(request)
+    return service.keys().verify(token, service.now())
+
+
+async def _get_service(request: Request) -> Service:
+    return _service(request)
+
+
+# Both are coroutines: a plain function would cost a hop to a thread for each of them.
+ServiceDep = Annotated[Service, Depends(_get_service)]
+ClaimsDep = Annotated[Claims, Depends(_claims)]
+
+
+@contextmanager
+def transaction(service: Service, *, writes: bool) -> Iterator[sa.Connection]:
+    """A connection inside a transaction. What is written is committed when the block ends, before any answer."""
+    database = service.database
+    if not writes:
+        with database.engine.connect() as connection, connection.begin():
+            yield connection
+        return
+    with database.write_lock, database.engine.connect().execution_options(writes=True) as connection:
+        started = time.monotonic()
+        with connection.begin():
+            yield connection
+            if time.monotonic() - started > LONGEST_WRITE_S:
+                # Somebody may already have been told that nothing older can still appear (D4).
+                raise errors.Away(what="The database, which took too long over this,")
+
+
+@contextmanager
+def unit_of_work(service: Service, claims: Claims) -> Iterator[Work]:
+    """A writing transaction for the person behind the token."""
+    with transaction(service, writes=True) as connection:
+        yield Work(connection, access.actor(connection, claims.sub, service.now()), lambda: service.now(connection))
+
+
+@contextmanager
+def reading(service: Service, claims: Claims) -> Iterator[Work]:
+    """A reading transaction for the person behind the token."""
+    with transaction(service, writes=False) as connection:
+        yield Work(connection, access.actor(connection, claims.sub, service.now()), lambda: service.now(connection))

@@ -1,0 +1,261 @@
+"""What institutions, collections, places and balances look like in JSON."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import ConfigDict, Field
+
+from shipsvc.domain.mass import Mass
+from shipsvc.web.schemas import (
+    Altitude,
+    Count,
+    Day,
+    DocumentCode,
+    Instant,
+    InstitutionCode,
+    PartyKind,
+    PositiveMassText,
+    Prefix,
+    Strict,
+    Told,
+    Words,
+    ZoneName,
+)
+
+_VERSION: dict[str, Any] = {
+    "version": 1,
+    "valid_from": "2025-01-01T00:00:00Z",
+    "recorded_at": "2025-01-20T09:00:00Z",
+    "actor": "6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10",
+    "because": "First entry",
+    "provisional": False,
+}
+_TOLD: dict[str, Any] = {"valid_from": "2025-01-01T00:00:00Z", "because": "First entry"}
+
+
+def _example(*parts: Mapping[str, Any]) -> ConfigDict:
+    merged = {name: value for part in parts for name, value in part.items()}
+    return ConfigDict(json_schema_extra={"examples": [merged]})
+
+
+class Version(Strict):
+    """What every answer with a document says of the version in it."""
+
+    version: int = Field(ge=1, description="Counted from 1; If-Match names it", examples=[1])
+    valid_from: Instant = Field(description="Since when it holds")
+    recorded_at: Instant = Field(description="When it was told")
+    actor: str = Field(description="Id of the person who told it", examples=["6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10"])
+    because: str = Field(description="Why it was told", examples=["First entry"])
+    provisional: bool = Field(
+        description="Whether `known_on` is so near that a change still under way could alter this answer",
+        examples=[False],
+    )
+
+
+class Listing(Strict):
+    """One page of a list."""
+
+    next: str | None = Field(
+        description="Send it as `cursor` for the next page; null on the last one",
+        examples=["WyJwbGFjZSIsIlRSUC1HQjEiXQ"],
+    )
+
+
+_INSTITUTION: dict[str, Any] = {
+    "name": "Tarnhythe Repository",
+    "kind": "lender",
+    "zone": "Europe/London",
+    "altitude_m": 40,
+}
+_COLLECTION: dict[str, Any] = {"name": "Braithmoss", "zone": "Europe/London", "late_after_s": 86_400}
+_PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N"}
+_BALANCE: dict[str, Any] = {
+    "what": "semi-micro",
+    "readability_mg": "0.01",
+    "repeatability_mg": "0.02",
+    "good_until": "2027-01-31",
+}
+
+
+class InstitutionContent(Strict):
+    """What may change about an institution."""
+
+    name: Words = Field(description="Its name from then on", examples=["Tarnhythe Repository"])
+    kind: PartyKind = Field(description="What it is to the collections", examples=["lender"])
+    zone: ZoneName = Field(description="The IANA zone that its days are counted in", examples=["Europe/London"])
+    altitude_m: Altitude | None = Field(None, description="Metres above sea level, if known", examples=[40])
+
+
+class InstitutionChange(InstitutionContent, Told):
+    """A new version of an institution: renamed, moved, or better known."""
+
+    model_config = _example(_INSTITUTION, _TOLD, {"name": "Tarnhythe Archive", "because": "Renamed by its council"})
+
+
+class InstitutionNew(InstitutionContent, Told):
+    """An institution not yet known."""
+
+    model_config = _example({"code": "TRP"}, _INSTITUTION, _TOLD)
+    code: InstitutionCode
+
+
+class InstitutionShown(InstitutionContent, Version):
+    """An institution in one version."""
+
+    model_config = _example({"code": "TRP"}, _INSTITUTION, _VERSION)
+    code: InstitutionCode
+    altitude_m: Altitude | None = Field(description="Metres above sea level, if known", examples=[40])
+
+
+class InstitutionPage(Listing):
+    """Institutions in the order of their codes."""
+
+    model_config = _example({"items": [{"code": "TRP"} | _INSTITUTION | _VERSION], "next": None})
+    items: list[InstitutionShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
+
+
+class CollectionContent(Strict):
+    """What may change about a collection."""
+
+    name: Words = Field(description="What people call it", examples=["Braithmoss"])
+    zone: ZoneName = Field(description="The IANA zone of its owner's days", examples=["Europe/London"])
+    late_after_s: Count = Field(
+        86_400, description="A fact told more than this many seconds after it happened is late", examples=[86_400]
+    )
+
+
+class CollectionChange(CollectionContent, Told):
+    """A new version of a collection."""
+
+    model_config = _example(_COLLECTION, _TOLD, {"late_after_s": 172_800, "because": "Couriers report every other day"})
+
+
+class CollectionNew(CollectionContent, Told):
+    """A collection not yet known. Owner and prefix stay for good, since numbers are never reused."""
+
+    model_config = _example({"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"}, _COLLECTION, _TOLD)
+    code: DocumentCode
+    owner: InstitutionCode
+    prefix: Prefix
+
+
+class CollectionShown(CollectionContent, Version):
+    """A collection in one version."""
+
+    model_config = _example({"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"}, _COLLECTION, _VERSION)
+    code: DocumentCode
+    owner: InstitutionCode
+    prefix: Prefix
+    late_after_s: Count = Field(description="A fact told more than this many seconds late is flagged")
+
+
+class CollectionPage(Listing):
+    """Collections in the order of their codes."""
+
+    model_config = _example(
+        {"items": [{"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"} | _COLLECTION | _VERSION], "next": None}
+    )
+    items: list[CollectionShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
+
+
+class PlaceContent(Strict):
+    """What may change about a storage place."""
+
+    what: Words = Field(description="What it is", examples=["nitrogen glovebox and shelf"])
+    profile: DocumentCode = Field(description="The storage profile that it keeps", examples=["N"])
+
+
+class PlaceChange(PlaceContent, Told):
+    """A new version of a storage place."""
+
+    model_config = _example(_PLACE, _TOLD, {"profile": "C", "because": "Now cooled to -20 °C"})
+
+
+class PlaceNew(PlaceContent, Told):
+    """A storage place not yet known."""
+
+    model_config = _example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, _TOLD)
+    code: DocumentCode
+    institution: InstitutionCode
+
+
+class PlaceShown(PlaceContent, Version):
+    """A storage place in one version."""
+
+    model_config = _example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, _VERSION)
+    code: DocumentCode
+    institution: InstitutionCode
+
+
+class PlacePage(Listing):
+    """Places in the order of their codes."""
+
+    model_config = _example({"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | _VERSION], "next": None})
+    items: list[PlaceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
+
+
+class BalanceContent(Strict):
+    """What the latest check of a balance found."""
+
+    what: Words = Field(description="What class it is", examples=["semi-micro"])
+    readability_mg: PositiveMassText = Field(description="The step of its display, d, in mg", examples=["0.01"])
+    repeatability_mg: PositiveMassText = Field(
+        description="Standard deviation of ten weighings, s, in mg", examples=["0.02"]
+    )
+    good_until: Day = Field(description="The last local day of its calibration", examples=["2027-01-31"])
+
+
+class BalanceChange(BalanceContent, Told):
+    """A new version of a balance, mostly after a check."""
+
+    model_config = _example(_BALANCE, _TOLD, {"good_until": "2028-01-31", "because": "Yearly check"})
+
+
+class BalanceNew(BalanceContent, Told):
+    """A balance not yet known."""
+
+    model_config = _example({"code": "B2", "institution": "TRP"}, _BALANCE, _TOLD)
+    code: DocumentCode
+    institution: InstitutionCode
+
+
+class BalanceShown(BalanceContent, Version):
+    """A balance in one version."""
+
+    model_config = _example({"code": "B2", "institution": "TRP"}, _BALANCE, _VERSION)
+    code: DocumentCode
+    institution: InstitutionCode
+
+
+class BalancePage(Listing):
+    """Balances in the order of their codes."""
+
+    model_config = _example({"items": [{"code": "B2", "institution": "TRP"} | _BALANCE | _VERSION], "next": None})
+    items: list[BalanceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
+
+
+def content_of(body: Told) -> dict[str, Any]:
+    """The columns that a request fills, masses in ng."""
+    said = body.model_dump(exclude={"code", "valid_from", "because"})
+    return {_column(name): _stored(name, value) for name, value in said.items()}
+
+
+def _column(name: str) -> str:
+    return name.removesuffix("_mg") + "_ng" if name.endswith("_mg") else name
+
+
+def _stored(name: str, value: Any) -> Any:
+    return Mass.parse(f"{value} mg").ng if name.endswith("_mg") else value
+
+
+def fields_of(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A version row as the members of an answer, masses in mg."""
+    return {_member(name): _written(name, value) for name, value in row.items()}
+
+
+def _member(name: str) -> str:
+    return name.removesuffix("_ng") + "_mg" if name.endswith("_ng") else name
+
+
+def _written(name: str, value: Any) -> Any:
+    return Mass(value).digits("mg") if name.endswith("_ng") else value

@@ -1,0 +1,159 @@
+"""Errors as problems (RFC 9457): the only place where an error meets an HTTP status."""
+
+import logging
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from sqlalchemy import exc
+from starlette.exceptions import HTTPException
+
+from shipsvc.domain import errors
+
+MEDIA_TYPE = "application/problem+json"
+log = logging.getLogger("shipsvc.problems")
+
+STATUS: dict[type[errors.ShipsvcError], int] = {
+    errors.Malformed: 422,
+    errors.NotSignedIn: 401,
+    errors.NotAllowed: 403,
+    errors.NotFound: 404,
+    errors.Conflict: 409,
+    errors.DependsOnFailed: 424,
+    errors.VersionMoved: 412,
+    errors.VersionNotNamed: 428,
+    # draft-ietf-httpapi-idempotency-key-header-07 section 2.7 asks for 422 and not 409 here.
+    errors.KeyUsedForOtherRequest: 422,
+    errors.RuleForbids: 409,
+    errors.TooMuch: 413,
+    errors.Away: 503,
+}
+
+
+def _codes(kind: type[errors.ShipsvcError]) -> set[str]:
+    return {kind.code}.union(*(_codes(below) for below in kind.__subclasses__()))
+
+
+OURS = frozenset(_codes(errors.ShipsvcError))
+
+
+class Fault(BaseModel):
+    """One member of the request that is at fault, and what to do about it."""
+
+    pointer: str = Field(description="JSON pointer into the request (RFC 6901)", examples=["/fact/time/raw"])
+    code: str = Field(description="What is wrong, for programs", examples=["not_a_time"])
+    detail: str
+
+
+class Problem(BaseModel):
+    """What went wrong, for people (detail) and for programs (code)."""
+
+    type: str = "about:blank"
+    title: str
+    status: int
+    code: str
+    detail: str
+    errors: list[Fault] = []
+
+
+def status_of(kind: type[errors.ShipsvcError]) -> int:
+    """The HTTP status of an error class: its own row, or that of the nearest class above it."""
+    return next(STATUS[base] for base in kind.__mro__ if base in STATUS)
+
+
+def problem_of(error: errors.ShipsvcError) -> Problem:
+    """The problem that tells of one of our errors."""
+    title = type(error).__name__
+    faults = [Fault(pointer=error.pointer, code=error.code, detail=str(error))] if error.pointer else []
+    return Problem(title=title, status=status_of(type(error)), code=error.code, detail=str(error), errors=faults)
+
+
+def faults_of(found: list[Any], skip: int = 0) -> list[Fault]:
+    """Pydantic's findings as faults; ``skip`` leading parts of each place (such as "body") are left out.
+
+    Parts like ``<weighed>`` are tags of a union, which the sender never wrote.
+    """
+    return [
+        Fault(
+            pointer="".join(f"/{p}" for p in f["loc"][skip:] if not str(p).startswith("<")),
+            code=f["type"],
+            detail=f["msg"],
+        )
+        for f in found
+    ]
+
+
+def malformed(faults: list[Fault]) -> Problem:
+    """The problem of a request that does not have the shape described; one fault of our own keeps its own code."""
+    detail = "; ".join(f"{f.pointer or '/'}: {f.detail}" for f in faults[:3])
+    code = faults[0].code if len(faults) == 1 and faults[0].code in OURS else errors.Malformed.code
+    said = f"The request is malformed: {detail}"
+    return Problem(title="Malformed", status=422, code=code, detail=said, errors=faults)
+
+
+def answer(problem: Problem, headers: dict[str, str] | None = None) -> JSONResponse:
+    """A problem as a response."""
+    return JSONResponse(problem.model_dump(), problem.status, headers, media_type=MEDIA_TYPE)
+
+
+def answer_headers(error: errors.ShipsvcError) -> dict[str, str]:
+    """The headers that the answer to an error carries: how to sign in, or when to come again."""
+    if isinstance(error, errors.NotSignedIn):
+        return {"WWW-Authenticate": 'Bearer error="invalid_token"' if isinstance(error, errors.BadToken) else "Bearer"}
+    return {"Retry-After": "2"} if isinstance(error, errors.Away) else {}
+
+
+async def _ours(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, errors.ShipsvcError)
+    return answer(problem_of(error), answer_headers(error))
+
+
+async def _shape(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    return answer(malformed([*faults_of(list(error.errors()), skip=1)]))
+
+
+async def _framework(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    headers = dict(error.headers or {})
+    if error.status_code == 405:
+        headers["Allow"] = ", ".join(_methods(request))
+    code = {404: "no_such_path", 405: "method_not_allowed"}.get(error.status_code, "http_error")
+    said = f"{error.detail}: see the API description at /docs."
+    return answer(Problem(title=str(error.detail), status=error.status_code, code=code, detail=said), headers)
+
+
+def _methods(request: Request) -> list[str]:
+    """Every method the path answers to: the framework names only those of the first route that matches."""
+    from starlette.routing import Match
+
+    scope = dict(request.scope)
+    found: set[str] = set()
+    for method in ("GET", "POST", "PUT", "PATCH", "DELETE"):
+        scope["method"] = method
+        if any(route.matches(scope)[0] is Match.FULL for route in request.app.router.routes):
+            found.add(method)
+    return sorted(found)
+
+
+async def _database(_request: Request, error: Exception) -> JSONResponse:
+    log.error("database: %s", type(error).__name__, exc_info=error)
+    return await _ours(_request, errors.Away(what="The database"))
+
+
+async def _unforeseen(_request: Request, error: Exception) -> JSONResponse:
+    log.error("unforeseen", exc_info=error)
+    said = "Something unforeseen went wrong; nothing was stored. The X-Request-Id of this answer names it in the logs."
+    return answer(Problem(title="InternalError", status=500, code="internal_error", detail=said))
+
+
+def install(app: FastAPI) -> None:
+    """Answer every error of the application as a problem."""
+    app.add_exception_handler(errors.ShipsvcError, _ours)
+    app.add_exception_handler(RequestValidationError, _shape)
+    app.add_exception_handler(HTTPException, _framework)
+    for kind in (exc.OperationalError, exc.InterfaceError, exc.TimeoutError):
+        app.add_exception_handler(kind, _database)
+    app.add_exception_handler(Exception, _unforeseen)

@@ -1,0 +1,299 @@
+"""What each kind of fact may say: one model a kind, so that the API description tells all of it."""
+
+from collections.abc import Callable
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+from shipsvc.domain import codes, errors
+from shipsvc.domain.mass import Estimate, Mass
+
+
+def checked(parse: Callable[[str], Any], *, keep_text: bool = False) -> AfterValidator:
+    """A validator that says what is wrong in the words and with the code of our own error tree."""
+
+    def run(text: str) -> Any:
+        try:
+            found = parse(text)
+        except errors.ShipsvcError as error:
+            raise PydanticCustomError(error.code, "{said}", {"said": str(error)}) from None
+        return text if keep_text else found
+
+    return AfterValidator(run)
+
+
+def _only_a_number(value: Any) -> Any:
+    # JSON is strict where Python is not: true is no 1, and "5" is no 5.
+    if isinstance(value, bool | str):
+        raise PydanticCustomError("int_type", "Input should be a whole number")
+    return value
+
+
+def _estimate(text: str) -> Any:
+    return Estimate.parse(f"1 mg +- {text}")
+
+
+ItemNumber = Annotated[
+    str,
+    Field(max_length=40, description="An item number with its check character.", examples=["BRM-0010-J"]),
+    checked(codes.parse),
+]
+MassText = Annotated[
+    str,
+    Field(max_length=40, description="A mass with its unit, as read.", examples=["1204.2 mg"]),
+    checked(Mass.parse, keep_text=True),
+]
+WidthText = Annotated[
+    str,
+    Field(max_length=40, description="Half-width of an estimate, with its unit.", examples=["10 mg"]),
+    checked(_estimate, keep_text=True),
+]
+Code = Annotated[str, Field(pattern=r"^[A-Z0-9][A-Z0-9-]{0,31}$", description="A code of ours.", examples=["T-01"])]
+Party = Annotated[
+    str,
+    Field(
+        pattern=r"^[A-Z0-9][A-Z0-9-]{0,31}(/[a-z0-9][a-z0-9-]{0,31})?$",
+        description="An institution, or a desk of one.",
+        examples=["TSI", "LSC/mail-room"],
+    ),
+]
+Words = Annotated[str, Field(max_length=400, description="A few words.", examples=["packing"])]
+Whole = Annotated[int, Field(ge=0, le=1_000_000, examples=[48]), BeforeValidator(_only_a_number)]
+
+
+class Body(BaseModel):
+    """What every fact may say beside what its kind is about."""
+
+    model_config = ConfigDict(extra="forbid")
+    shipment: Code | None = None
+    party: Party | None = Field(
+        None, description="Whose word this is, where told for another. It then counts as declared.", examples=["CRK"]
+    )
+    why: Words | None = None
+
+
+class Weighing(Body):
+    """A mass, and how it is known."""
+
+    mass: MassText
+    balance: Code | None = Field(None, examples=["B6"])
+    method: Literal["weighed", "estimated", "declared", "by_difference"] = "weighed"
+    plus_minus: WidthText | None = None
+    gross: MassText | None = None
+    tare: MassText | None = None
+    dryness: Literal["as_found", "equilibrated"] | None = None
+    repeats: Whole | None = None
+
+
+class Registered(Body):
+    """A thing gets its number: what it is, whose, and for a sample what it weighs."""
+
+    item: Literal["sample", "container", "parcel"] = "container"
+    form: Literal["material", "vial", "bag", "jar", "box", "overpack", "other"] | None = None
+    what: Words | None = None
+    owner: Code | None = Field(None, examples=["TRP"])
+    material: Literal["chip", "powder", "sealed"] | None = None
+    moisture_class: Literal["CI", "CM", "other"] | None = None
+    mass: MassText | None = None
+    balance: Code | None = Field(None, examples=["B1"])
+    method: Literal["weighed", "estimated", "declared", "by_difference"] | None = None
+    plus_minus: WidthText | None = None
+
+
+class Accessioned(Registered):
+    """Legal charge is taken of a sample."""
+
+
+class Released(Body):
+    """The giver lets go."""
+
+    to: Party
+
+
+class Accepted(Body):
+    """The taker takes."""
+
+    from_: Party | None = Field(None, alias="from", examples=["CRK"])
+    seal_states: list[Words] | None = Field(None, max_length=50)
+
+
+class Rejected(Accepted):
+    """The addressee will not take it."""
+
+
+class Held(Body):
+    """An authority stops it."""
+
+    authority: Party
+
+
+class Freed(Body):
+    """An authority lets it go on."""
+
+    authority: Party | None = None
+    to: Party | None = None
+
+
+class Packed(Body):
+    """A thing is put into a container. ``material``: the sample itself changes its vial."""
+
+    into: ItemNumber
+    material: bool = False
+
+
+class Unpacked(Body):
+    """A thing is taken out of what it was in."""
+
+    material: bool = False
+
+
+class Sealed(Body):
+    """Seals are put on."""
+
+    seals: list[Words] = Field(min_length=1, max_length=50, examples=[["S-1001"]])
+
+
+class SealState(BaseModel):
+    """One seal, as found."""
+
+    model_config = ConfigDict(extra="forbid")
+    seal: Words = Field(examples=["S-1001"])
+    state: Literal["intact", "broken", "missing", "replaced"]
+
+
+class SealChecked(Body):
+    """Seals are looked at."""
+
+    seals: list[SealState] = Field(min_length=1, max_length=50)
+
+
+class Placed(Body):
+    """Something about a place."""
+
+    place: Code | None = Field(None, examples=["TSI-N1"])
+
+
+class Stored(Body):
+    """A thing is put in its storage place."""
+
+    place: Code = Field(examples=["TSI-N1"])
+
+
+class Used(Weighing):
+    """Material is consumed. ``all``: nothing is left of the sample."""
+
+    all: bool = False
+    technique: Words | None = None
+
+
+class Lost(Weighing):
+    """A loss in work, such as kerf."""
+
+    process: Words | None = None
+
+
+class Piece(BaseModel):
+    """One piece of a split or one part of a mixture."""
+
+    model_config = ConfigDict(extra="forbid")
+    number: ItemNumber
+    mass: MassText | None = None
+    balance: Code | None = Field(None, examples=["B5"])
+    method: Literal["weighed", "estimated", "declared", "by_difference"] = "weighed"
+    plus_minus: WidthText | None = None
+    material: Literal["chip", "powder", "sealed"] | None = None
+
+
+class Loss(BaseModel):
+    """What a split lost in work."""
+
+    model_config = ConfigDict(extra="forbid")
+    mass: MassText
+    balance: Code | None = Field(None, examples=["B5"])
+    method: Literal["weighed", "estimated", "declared", "by_difference"] = "by_difference"
+    plus_minus: WidthText | None = None
+
+
+class Divided(Body):
+    """A sample is split; the rest keeps its number unless it ends."""
+
+    children: list[Piece] = Field(min_length=1, max_length=200)
+    loss: Loss | None = None
+    process: Words | None = None
+    ends: bool = False
+
+
+class Combined(Registered):
+    """A sample is made of parts of others."""
+
+    parents: list[Piece] = Field(min_length=1, max_length=50)
+
+
+class Dried(Body):
+    """A sample stood in dry gas."""
+
+    hours: Whole
+
+
+class LabelAttached(Body):
+    """A printed label is stuck on a container; the subject is the print."""
+
+    to: ItemNumber
+
+
+class Logger(Body):
+    """A logger is put in or taken out."""
+
+    logger: Code = Field(examples=["LG-090"])
+
+
+class Noted(Body):
+    """Something is seen and noted."""
+
+    words: Words | None = None
+    files_sha256: list[Annotated[str, Field(pattern="^[0-9a-f]{64}$")]] | None = Field(None, max_length=50)
+
+
+class Confirmed(Body):
+    """A second person confirms a fact."""
+
+    fact: Annotated[str, Field(pattern="^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$")]
+
+
+#: Kinds with a model of their own; ``amended`` is told in web.fact_schemas.
+BODIES: dict[str, type[Body]] = {
+    "registered": Registered,
+    "accessioned": Accessioned,
+    "released": Released,
+    "accepted": Accepted,
+    "rejected": Rejected,
+    "held": Held,
+    "freed": Freed,
+    "packed": Packed,
+    "unpacked": Unpacked,
+    "sealed": Sealed,
+    "seal_checked": SealChecked,
+    "opened": Noted,
+    "stored": Stored,
+    "taken_out": Placed,
+    "seen": Placed,
+    "not_seen": Placed,
+    "found": Placed,
+    "weighed": Weighing,
+    "tared": Weighing,
+    "dried": Dried,
+    "divided": Divided,
+    "combined": Combined,
+    "embedded": Divided,
+    "used": Used,
+    "loss_noted": Lost,
+    "label_attached": LabelAttached,
+    "logger_placed": Logger,
+    "logger_removed": Logger,
+    "refilled": Noted,
+    "photographed": Noted,
+    "condition_noted": Noted,
+    "contamination_noted": Noted,
+    "confirmed": Confirmed,
+}
