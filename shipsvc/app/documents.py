@@ -127,7 +127,7 @@ def change(
 def found(connection: sa.Connection, actor: Actor, now: datetime, code: str, content: Mapping[str, Any]) -> None:
     """Make an institution unless it is there."""
     if documents.newest_locked(connection, INSTITUTION.chain, code) is None:
-        create(connection, actor, now, INSTITUTION, code, content, Told())
+        create(connection, actor, now, INSTITUTION, code, content, Told(because="Made with the first administrator"))
 
 
 def require_institution(connection: sa.Connection, code: str, pointer: str) -> None:

@@ -3,7 +3,7 @@
 import hashlib
 import json
 import secrets
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -73,28 +73,27 @@ def tell(
     clock = now()
     results: dict[int, Result] = {}
     waiting: dict[int, Accepted] = {}
+    unwritten: set[str | None] = set()
+    failed: set[str] = set()
     for place, told in enumerate(facts):
-        if _leans_on(told, waiting.values()):
+        if told.id in unwritten or (told.amends and told.amends in unwritten):
+            # It repeats or amends one of this request that is not in the log yet.
             results |= _record(connection, now, waiting)
-            waiting = {}
+            waiting, unwritten = {}, set()
             known |= events.by_ids(connection, [told.id])
         try:
             if told.id in known:
                 results[place] = _replayed(known[told.id], told, actor)
             else:
-                _depends_on_failed(told, facts[:place], results)
+                _depends_on_failed(told, failed)
                 waiting[place] = _accept(connection, actor, clock, envelope, told, place, zones)
+                unwritten |= {told.id, told.amends}
         except errors.ShipsvcError as error:
             results[place] = error
+            failed.add(told.id)
     if waiting:
         results |= _record(connection, now, waiting)
     return [results[place] for place in range(len(facts))]
-
-
-def _leans_on(told: Told, waiting: Iterable[Accepted]) -> bool:
-    """Whether a fact repeats, or amends the same as, one of this request that is not in the log yet."""
-    unwritten = {i for fact in waiting for i in (fact.told.id, fact.told.amends) if i}
-    return told.id in unwritten or told.amends in unwritten
 
 
 def append(connection: sa.Connection, actor: Actor, now: Callable[[], datetime], told: Told) -> Mapping[str, Any]:
@@ -125,12 +124,11 @@ def _replayed(row: Mapping[str, Any], told: Told, actor: Actor) -> Answer:
     return Answer(json.loads(row["answer"]), replayed=True)
 
 
-def _depends_on_failed(told: Told, earlier: Sequence[Told], results: Mapping[int, Result]) -> None:
+def _depends_on_failed(told: Told, failed: Collection[str]) -> None:
     """What amends or confirms a fact that failed in this request cannot stand."""
-    needed = {told.amends, told.body.get("fact")} - {None}
-    failed = (o.id for place, o in enumerate(earlier) if isinstance(results.get(place), errors.ShipsvcError))
-    for missing in needed & set(failed):
-        raise errors.DependsOnFailed(id=missing)
+    for needed in (told.amends, told.body.get("fact")):
+        if needed in failed:
+            raise errors.DependsOnFailed(id=needed)
 
 
 # ---------------------------------------------------------------------------------------------------------- acceptance

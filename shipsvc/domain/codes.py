@@ -24,6 +24,7 @@ from shipsvc.domain.errors import NotANumber, WrongCheckCharacter
 ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 PREFIX_LETTERS_MAX = 6
 DIGITS_MAX = 8
+PRINT_SERIAL_MAX = 999_999_999
 #: Longer texts are not echoed whole in an error.
 _SHOWN_MAX = 60
 
@@ -37,10 +38,10 @@ _SEPARATORS = re.compile(f"[{re.escape(_HYPHENS + _SPACES)}]+")
 _AS_DIGITS = str.maketrans("OIL", "011")
 _AS_CHECK = str.maketrans("OI", "01")
 
-_NUMBER = re.compile(r"(?P<prefix>[A-HJ-NP-Z]{1,6})(?P<digits>[0-9]{1,8})")
-_PREFIX = re.compile(r"[A-HJ-NP-Z]{1,6}")
-_DIGITS_TYPED = re.compile(r"[0-9OIL]{1,8}")
-_SERIAL_TYPED = re.compile(r"[0-9OIL]{1,9}")
+_PREFIX = re.compile(f"[A-HJ-NP-Z]{{1,{PREFIX_LETTERS_MAX}}}")
+_NUMBER = re.compile(f"(?P<prefix>{_PREFIX.pattern})(?P<digits>[0-9]{{1,{DIGITS_MAX}}})")
+_DIGITS_TYPED = re.compile(f"[0-9OIL]{{1,{DIGITS_MAX}}}")
+_SERIAL_TYPED = re.compile(f"[0-9OIL]{{1,{len(str(PRINT_SERIAL_MAX))}}}")
 _TAG = re.compile(r"[0-9A-Za-z_-]{1,64}")
 
 
@@ -147,7 +148,7 @@ def display(number: str) -> str:
 def print_code(number: str, serial: int) -> str:
     """What a print carries: ``BRM0001L.2`` for the second print of BRM0001. Raises NotANumber."""
     _parts(number)
-    if not 1 <= serial <= 999_999_999:
+    if not 1 <= serial <= PRINT_SERIAL_MAX:
         raise NotANumber(typed=f"{number}.{serial}")
     return f"{number}{check_character(number)}.{serial}"
 

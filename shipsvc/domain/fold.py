@@ -207,9 +207,15 @@ class _Fold:
     def _born(self, number: str, born: Book, parent: str, before: State, fact: Fact) -> None:
         """A piece starts where its parent was, owed as its parent was (trade cases 36 and 38)."""
         self.out.births.append(Birth(number, parent, fact.happened_at, fact.id, born.mass_ng))
-        if self._state(number).custody.state == "none":
-            self._set(number, fact, custody=before.custody, where=before.where, line=before.line)
-        self._set(number, fact, book=born)
+        known = self._state(number)
+        self._set(
+            number,
+            fact,
+            custody=before.custody if known.custody == NOTHING.custody else known.custody,
+            where=before.where if known.where == NOTHING.where else known.where,
+            line=before.line if known.line == NOTHING.line else known.line,
+            book=born,
+        )
 
     def _end(self, item: str, fact: Fact) -> None:
         state = self._state(item)

@@ -1,7 +1,7 @@
 """Connections to SQLite and PostgreSQL, set up so that one way of writing SQL holds on both."""
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Any, cast
@@ -30,10 +30,13 @@ class Database:
         return self.engine.dialect.name == "sqlite"
 
 
-def rows(connection: sa.Connection, wanted: sa.Executable) -> Sequence[Row]:
-    """All rows that a statement gives, by column name."""
+def rows(connection: sa.Connection, wanted: sa.Executable, **parameters: Any) -> Sequence[Row]:
+    """All rows that a statement gives, by column name. A parameter that is a set or other collection goes as a list."""
+    bound = {
+        name: list(v) if isinstance(v, Collection) and not isinstance(v, str) else v for name, v in parameters.items()
+    }
     # SQLAlchemy's own type for such a row has a key type that no Mapping[str, ...] accepts.
-    return cast("Sequence[Row]", connection.execute(wanted).mappings().all())
+    return cast("Sequence[Row]", connection.execute(wanted, bound).mappings().all())
 
 
 def first_row(connection: sa.Connection, wanted: sa.Executable) -> Row | None:

@@ -31,11 +31,31 @@ CONTENT = (
 )
 
 
+# Statements of the write path are made once: building one takes longer than running it.
+_SOME: sa.BindParameter[Any] = sa.bindparam("some", expanding=True)
+_SINCE: sa.BindParameter[Any] = sa.bindparam("since")
+_BY_IDS = (
+    sa.select(EVENT, NOTE.c.salt)
+    .select_from(EVENT.outerjoin(NOTE, NOTE.c.event_id == EVENT.c.id))
+    .where(EVENT.c.id.in_(_SOME))
+)
+_ADD = sa.insert(EVENT)
+_ADD_ITEMS = sa.insert(EVENT_ITEM)
+_ORIGINAL = EVENT.alias("original")
+_TIMELINE = (
+    sa.select(_ORIGINAL.c.id.label("original_id"), _ORIGINAL.c.acting_for.label("first_told_for"), *CONTENT)
+    .select_from(
+        EVENT_ITEM.join(EVENT, EVENT.c.id == EVENT_ITEM.c.source_id).join(
+            _ORIGINAL, _ORIGINAL.c.id == EVENT_ITEM.c.event_id
+        )
+    )
+    .where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER, EVENT_ITEM.c.happened_at >= _SINCE)
+)
+
+
 def by_ids(connection: sa.Connection, ids: Collection[str]) -> dict[str, Row]:
     """Those of the events that are there, with the salt of their notes."""
-    joined = EVENT.outerjoin(NOTE, NOTE.c.event_id == EVENT.c.id)
-    wanted = sa.select(EVENT, NOTE.c.salt).select_from(joined).where(EVENT.c.id.in_(ids))
-    return {row["id"]: row for row in rows(connection, wanted)}
+    return {row["id"]: row for row in rows(connection, _BY_IDS, some=ids)}
 
 
 def amendments(connection: sa.Connection, original: str) -> Sequence[Row]:
@@ -44,9 +64,9 @@ def amendments(connection: sa.Connection, original: str) -> Sequence[Row]:
     return rows(connection, wanted)
 
 
-def add(connection: sa.Connection, rows: list[dict[str, Any]], notes: list[dict[str, Any]]) -> None:
+def add(connection: sa.Connection, added: list[dict[str, Any]], notes: list[dict[str, Any]]) -> None:
     """Append events, and the notes that belong to them."""
-    connection.execute(sa.insert(EVENT), rows)
+    connection.execute(_ADD, added)
     if notes:
         connection.execute(sa.insert(NOTE), notes)
 
@@ -54,7 +74,7 @@ def add(connection: sa.Connection, rows: list[dict[str, Any]], notes: list[dict[
 def add_items(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
     """Note which items events bear on, as known from now on."""
     if rows:
-        connection.execute(sa.insert(EVENT_ITEM), rows)
+        connection.execute(_ADD_ITEMS, rows)
 
 
 def close_items(connection: sa.Connection, events: Collection[str], recorded_at: datetime) -> None:
@@ -74,17 +94,7 @@ def timeline(connection: sa.Connection, items: Collection[str], since: datetime)
 
     An amended fact comes with the content of its newest amendment under the id of the original.
     """
-    original = EVENT.alias("original")
-    wanted = (
-        sa.select(original.c.id.label("original_id"), original.c.acting_for.label("first_told_for"), *CONTENT)
-        .select_from(
-            EVENT_ITEM.join(EVENT, EVENT.c.id == EVENT_ITEM.c.source_id).join(
-                original, original.c.id == EVENT_ITEM.c.event_id
-            )
-        )
-        .where(EVENT_ITEM.c.item.in_(items), EVENT_ITEM.c.known_to == FOREVER, EVENT_ITEM.c.happened_at >= since)
-    )
-    found = {row["original_id"]: row for row in rows(connection, wanted)}
+    found = {row["original_id"]: row for row in rows(connection, _TIMELINE, some=items, since=since)}
     return [(original_id, row["first_told_for"], row) for original_id, row in found.items()]
 
 

@@ -19,10 +19,17 @@ COUNTER = table(NumberCounter)
 COLLECTION = table(CollectionVersion)
 
 
+_BY_NUMBERS = sa.select(ITEM).where(ITEM.c.number.in_(sa.bindparam("some", expanding=True)))
+_TOUCH = (
+    sa.update(ITEM)
+    .where(ITEM.c.number.in_(sa.bindparam("some", expanding=True)))
+    .values(newest_recorded_at=sa.bindparam("newest"))
+)
+
+
 def by_numbers(connection: sa.Connection, numbers: Collection[str]) -> dict[str, Row]:
     """Those of the items that are there."""
-    wanted = sa.select(ITEM).where(ITEM.c.number.in_(numbers))
-    return {row["number"]: row for row in rows(connection, wanted)}
+    return {row["number"]: row for row in rows(connection, _BY_NUMBERS, some=numbers)}
 
 
 def lock(connection: sa.Connection, numbers: Collection[str]) -> datetime | None:
@@ -52,7 +59,7 @@ def describe(connection: sa.Connection, number: str, **columns: Any) -> None:
 
 def touch(connection: sa.Connection, numbers: Collection[str], recorded_at: datetime) -> None:
     """Remember when something was last recorded about the items."""
-    connection.execute(sa.update(ITEM).where(ITEM.c.number.in_(numbers)).values(newest_recorded_at=recorded_at))
+    connection.execute(_TOUCH, {"some": list(numbers), "newest": recorded_at})
 
 
 def prefix_owners(connection: sa.Connection, prefixes: Collection[str]) -> dict[str, tuple[str, str | None]]:

@@ -71,9 +71,6 @@ def _refuse_unknown(config: Config, revision: str | None) -> None:
 
 
 def _alone(database: Database, wait_s: float) -> AbstractContextManager[None]:
-    import contextlib
-
-    return contextlib.nullcontext()
     if database.is_sqlite:
         return _alone_on_sqlite(str(database.engine.url.database), wait_s)
     return _alone_on_postgresql(database.engine, wait_s)

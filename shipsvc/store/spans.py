@@ -111,52 +111,62 @@ def _line(row: Row) -> Line:
     )
 
 
+# Statements of the write path are made once: building one takes longer than running it.
+_SOME: sa.BindParameter[Any] = sa.bindparam("some", expanding=True)
+_SINCE: sa.BindParameter[Any] = sa.bindparam("since")
+_AROUND = (
+    sa.select(SPAN)
+    .where(SPAN.c.item.in_(_SOME), SPAN.c.known_to == FOREVER, SPAN.c.to_at >= _SINCE)
+    .order_by(SPAN.c.item, SPAN.c.from_at)
+)
+_NESTED_IN = (
+    sa.select(SPAN.c.item)
+    .distinct()
+    .where(SPAN.c.parent.in_(_SOME), SPAN.c.to_at >= _SINCE, SPAN.c.known_to == FOREVER)
+)
+_PARENTS_OF = (
+    sa.select(SPAN.c.parent)
+    .distinct()
+    .where(SPAN.c.item.in_(_SOME), SPAN.c.parent.is_not(None), SPAN.c.to_at >= _SINCE, SPAN.c.known_to == FOREVER)
+)
+_CLOSE = (
+    sa.update(SPAN)
+    .where(
+        SPAN.c.item == sa.bindparam("i"),
+        SPAN.c.from_at == sa.bindparam("f"),
+        SPAN.c.known_from == sa.bindparam("k"),
+    )
+    .values(known_to=sa.bindparam("until"), live=0)
+)
+_ADD = sa.insert(SPAN)
+
+
 def around(connection: sa.Connection, items: Collection[str], since: datetime) -> Sequence[Row]:
     """Spans of the items as known now that reach to ``since`` or beyond, in order of item and time."""
-    wanted = sa.select(SPAN).where(SPAN.c.item.in_(items), SPAN.c.known_to == FOREVER, SPAN.c.to_at >= since)
-    return rows(connection, wanted.order_by(SPAN.c.item, SPAN.c.from_at))
+    return rows(connection, _AROUND, some=items, since=since)
 
 
 def nested_in(connection: sa.Connection, parents: Collection[str], since: datetime) -> set[str]:
     """What was, as known now, directly in one of the parents at or after ``since``."""
-    wanted = (
-        sa.select(SPAN.c.item)
-        .distinct()
-        .where(SPAN.c.parent.in_(parents), SPAN.c.to_at >= since, SPAN.c.known_to == FOREVER)
-    )
-    return set(connection.execute(wanted).scalars())
+    return {row["item"] for row in rows(connection, _NESTED_IN, some=parents, since=since)}
 
 
 def parents_of(connection: sa.Connection, items: Collection[str], since: datetime) -> set[str]:
     """What one of the items was, as known now, directly in at or after ``since``."""
-    wanted = (
-        sa.select(SPAN.c.parent)
-        .distinct()
-        .where(SPAN.c.item.in_(items), SPAN.c.parent.is_not(None), SPAN.c.to_at >= since, SPAN.c.known_to == FOREVER)
-    )
-    return {parent for parent in connection.execute(wanted).scalars() if parent}
+    return {row["parent"] for row in rows(connection, _PARENTS_OF, some=items, since=since)}
 
 
-def close(connection: sa.Connection, rows: Iterable[Row], recorded_at: datetime) -> None:
+def close(connection: sa.Connection, ended: Iterable[Row], recorded_at: datetime) -> None:
     """End the knowledge of spans that turned out otherwise."""
-    keys = [{"i": r["item"], "f": r["from_at"], "k": r["known_from"]} for r in rows]
+    keys = [{"i": r["item"], "f": r["from_at"], "k": r["known_from"], "until": recorded_at} for r in ended]
     if keys:
-        ended = (
-            sa.update(SPAN)
-            .where(
-                SPAN.c.item == sa.bindparam("i"),
-                SPAN.c.from_at == sa.bindparam("f"),
-                SPAN.c.known_from == sa.bindparam("k"),
-            )
-            .values(known_to=recorded_at, live=0)
-        )
-        connection.execute(ended, keys)
+        connection.execute(_CLOSE, keys)
 
 
-def add(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
+def add(connection: sa.Connection, added: list[dict[str, Any]]) -> None:
     """Write spans as known from now on."""
-    if rows:
-        connection.execute(sa.insert(SPAN), rows)
+    if added:
+        connection.execute(_ADD, added)
 
 
 def at(as_of: datetime, known_on: datetime | None) -> sa.ColumnElement[bool]:

@@ -56,6 +56,7 @@ class Listing(Strict):
     """One page of a list."""
 
     next: str | None = Field(
+        None,
         description="Send it as `cursor` for the next page; null on the last one",
         examples=["WyJwbGFjZSIsIlRSUC1HQjEiXQ"],
     )
@@ -104,13 +105,12 @@ class InstitutionShown(InstitutionContent, Version):
 
     model_config = _example({"code": "TRP"}, _INSTITUTION, _VERSION)
     code: InstitutionCode
-    altitude_m: Altitude | None = Field(description="Metres above sea level, if known", examples=[40])
 
 
 class InstitutionPage(Listing):
     """Institutions in the order of their codes."""
 
-    model_config = _example({"items": [{"code": "TRP"} | _INSTITUTION | _VERSION], "next": None})
+    model_config = _example({"items": [{"code": "TRP"} | _INSTITUTION | _VERSION]})
     items: list[InstitutionShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 
@@ -190,7 +190,7 @@ class PlaceShown(PlaceContent, Version):
 class PlacePage(Listing):
     """Places in the order of their codes."""
 
-    model_config = _example({"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | _VERSION], "next": None})
+    model_config = _example({"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | _VERSION]})
     items: list[PlaceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 
@@ -230,7 +230,7 @@ class BalanceShown(BalanceContent, Version):
 class BalancePage(Listing):
     """Balances in the order of their codes."""
 
-    model_config = _example({"items": [{"code": "B2", "institution": "TRP"} | _BALANCE | _VERSION], "next": None})
+    model_config = _example({"items": [{"code": "B2", "institution": "TRP"} | _BALANCE | _VERSION]})
     items: list[BalanceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 

@@ -15,7 +15,6 @@ _PROFILE: dict[str, Any] = {
     "name": "M. Example",
     "email": "m.example@trp.example",
     "recorded_at": "2025-01-20T09:00:00Z",
-    "closed_at": None,
     "roles": [{"institution": "TRP", "role": "curator"}],
 }
 
@@ -99,7 +98,9 @@ class PersonShown(Strict):
     name: str = Field(description="Empty once erased", examples=["M. Example"])
     email: str = Field(description="Empty once erased, or never given", examples=["m.example@trp.example"])
     recorded_at: Instant = Field(description="When they were added")
-    closed_at: Instant | None = Field(description="Since when they cannot sign in", examples=["2026-06-15T00:00:00Z"])
+    closed_at: Instant | None = Field(
+        None, description="Since when they cannot sign in", examples=["2026-06-15T00:00:00Z"]
+    )
     roles: list[RoleAt] = Field(description="The roles in force now")
 
 

@@ -62,7 +62,8 @@ class Keys:
         with transaction(self._service, writes=True) as connection:
             now = self._service.now(connection)
             keys = token_keys.stored_for_change(connection)
-            first = [] if keys else [_stored(SigningKey.generate(now), now)]
+            # Made a moment before its follower: which of two keys is the next one, their times tell.
+            first = [] if keys else [_stored(SigningKey.generate(now - timedelta(microseconds=1)), now)]
             ring = self._ring([*keys, *first], now)
             after = rotated(ring, now, lifetime=KEY_LIFETIME)
             old = {key.kid for key in (ring.current, *ring.others)}

@@ -42,6 +42,12 @@ SAMPLES: Final[dict[int, errors.ShipsvcError]] = {
     428: errors.VersionNotNamed(),
     503: errors.Away(what="The database"),
 }
+UNREADABLE: Final = Problem(
+    title="There was an error parsing the body",
+    status=400,
+    code="http_error",
+    detail="There was an error parsing the body: see the API description at /docs.",
+)
 MEANINGS: Final[dict[int, str]] = {
     400: "The body cannot be read at all",
     401: "Who is speaking is not known",
@@ -141,16 +147,22 @@ def _as_problem(status: int, response: Json) -> None:
     schema = described.get("schema", PROBLEM_REF)
     own = schema if schema.get("$ref", "").rpartition("/")[2] not in _FRAMEWORKS_OWN else PROBLEM_REF
     media: Json = {"schema": own}
-    if status in SAMPLES and own == PROBLEM_REF:
-        media["example"] = problem_of(SAMPLES[status]).model_dump()
-        response["headers"] |= {
-            name: header("See RFC 9110", value) for name, value in answer_headers(SAMPLES[status]).items()
-        }
-    elif "example" in described:
+    if "example" in described:
         media["example"] = described["example"]
+    elif own == PROBLEM_REF:
+        media |= _sample(status, response)
     response["content"] = {MEDIA_TYPE: media}
     if status == HTTPStatus.UNPROCESSABLE_ENTITY:
         response["description"] = MEANINGS[422]
+
+
+def _sample(status: int, response: Json) -> Json:
+    """What a reader will really see, headers included."""
+    if status not in SAMPLES:
+        return {"example": UNREADABLE.model_dump()} if status == UNREADABLE.status else {}
+    told = SAMPLES[status]
+    response["headers"] |= {name: header("RFC 9110", value) for name, value in answer_headers(told).items()}
+    return {"example": problem_of(told).model_dump()}
 
 
 def _problem_schemas() -> Json:

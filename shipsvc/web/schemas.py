@@ -169,7 +169,9 @@ class Strict(BaseModel):
 class Told(Strict):
     """What every change of a document says besides its content."""
 
-    valid_from: Instant | None = Field(None, description="Since when this holds; now, if left out")
+    valid_from: Instant | None = Field(
+        None, description="Since when this holds; now, if left out", examples=["2026-07-01T00:00:00Z"]
+    )
     because: Words = Field(description="Why this is told", examples=["Renamed by its council"])
 
 

@@ -184,6 +184,12 @@ def test_numbers_after_a_serial() -> None:
     assert codes.numbers_after("BRM", 100, 0) == []
 
 
+@pytest.mark.parametrize(("prefix", "serial"), [("ABCDEF", 99_999_999), ("A", 1)])
+def test_the_longest_and_the_shortest_numbers(prefix: str, serial: int) -> None:
+    """Rulings 25: one to six letters, one to eight digits, each end included."""
+    assert codes.parse(coded(codes.make(prefix, serial, width=1))) == f"{prefix}{serial}"
+
+
 def test_serials_outgrow_their_width_but_not_eight_digits() -> None:
     """A prefix never runs into numbers already given out, and says so when the digits are used up."""
     assert codes.make("BRM", 12_345) == "BRM12345"
@@ -212,8 +218,9 @@ def test_display_and_parts() -> None:
 def test_prints() -> None:
     """A print is the number with its check character and a serial of its own."""
     assert Print("BRM0001", 2).code == codes.print_code("BRM0001", 2) == "BRM0001L.2"
-    with pytest.raises(NotANumber):
-        codes.print_code("BRM0001", 0)
+    for serial in (0, 10**9):
+        with pytest.raises(NotANumber):
+            codes.print_code("BRM0001", serial)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,47 @@
+"""What the scenario is made of: steps, each told at a moment by a person for an institution."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A fact through the door. Subjects and numbers are names of the scenario; ``P:BRM-0018`` is the label print."""
+
+    told: str
+    who: str
+    acting_for: str
+    kind: str
+    subjects: Sequence[str]
+    happened: str
+    body: Mapping[str, Any] = field(default_factory=dict)
+    name: str = ""
+    amends: str = ""
+    because: str = ""
+    source: str = "typed"
+    device_now: str = ""
+    times: int = 1
+
+
+@dataclass(frozen=True)
+class Command:
+    """A decision or document: a POST to a path; ``{...}`` in it are names of the scenario."""
+
+    told: str
+    who: str
+    path: str
+    body: Mapping[str, Any]
+
+
+Step = Fact | Command
+
+
+def fact(told: str, who: str, acting_for: str, kind: str, subjects: str, happened: str = "", **body: Any) -> Fact:
+    """A fact in one line: subjects separated by spaces; told when it happened unless said otherwise.
+
+    ``name_``, ``amends_``, ``because_``, ``source_``, ``device_now_``, ``times_`` are about the telling.
+    """
+    meta = {key[:-1]: body.pop(key) for key in list(body) if key.endswith("_") and key != "from_"}
+    words = {key.rstrip("_"): value for key, value in body.items()}
+    return Fact(told, who, acting_for, kind, subjects.split(), happened or told, words, **meta)
