@@ -1,5 +1,6 @@
 """The material: from the fall to pieces, by the acts of demo.md T6, T7, T17 and T19."""
 
+from demo_seed.commands import post_mass
 from demo_seed.steps import Fact, Step, fact
 
 GRAMS_B4 = {"0001": "221408", "0002": "118652", "0003": "64037", "0004": "39515", "0005": "42588"}
@@ -49,23 +50,33 @@ def registered(number: str, told: str, who: str = "p02", acting_for: str = "TRP"
     """A piece gets its number."""
     what, material = PIECES[number]
     words = {"item": "sample", "what": what, "owner": "TRP", "material": material, "moisture_class": "CM"}
-    return fact(told, who, acting_for, "registered", f"BRM-{number}", **words)
+    return fact(f"{told} {who} {acting_for} registered BRM-{number}", **words)
 
 
 def into_vial(number: str, told: str, who: str = "p04", acting_for: str = "TRP") -> Fact:
     """A piece goes into its vial."""
-    return fact(told, who, acting_for, "packed", f"BRM-{number}", into=f"V-{number}", material=True)
+    return fact(f"{told} {who} {acting_for} packed BRM-{number}", into=f"V-{number}", material=True)
 
 
 def stored(names: str, told: str, place: str, who: str = "p04", acting_for: str = "TRP") -> Fact:
     """Things are put in their place."""
-    return fact(told, who, acting_for, "stored", names, place=place)
+    return fact(f"{told} {who} {acting_for} stored {names}", place=place)
 
 
 def out(name: str, since: str, until: str, place: str, who: str = "p04", acting_for: str = "TRP") -> list[Step]:
     """A thing stands open for a while (T19), told when it is put back."""
-    taken = fact(until, who, acting_for, "taken_out", name, since, place=place)
+    taken = fact(f"{until} {who} {acting_for} taken_out {name} @{since}", place=place)
     return [taken, stored(name, until, place, who, acting_for)]
+
+
+def packed_and_sealed(box: str, names: str, at: str, told: str, seals: list[str]) -> list[Step]:
+    """Vials into a bag or jar and that into the overpack, sealed."""
+    nest = names.split()
+    steps: list[Step] = [
+        fact(f"{told} p05 TRP packed {inner} @{at}", into=outer)
+        for inner, outer in zip(nest, [*nest[1:], box], strict=True)
+    ]
+    return [*steps, fact(f"{told} p05 TRP sealed {box} @{at}", seals=seals)]
 
 
 def recovery() -> list[Step]:
@@ -75,11 +86,11 @@ def recovery() -> list[Step]:
         first = "2025-01-25T11:00:00Z" if number == "0005" else "2025-01-20T14:40:00Z"
         words = {"item": "sample", "what": what, "owner": "TRP", "moisture_class": "CM"}
         steps += [
-            fact(first, "p02", "TRP", "registered", f"BRM-{number}", **words),
+            fact(f"{first} p02 TRP registered BRM-{number}", **words),
             stored(f"BRM-{number}", first, "TRP-GB1"),
         ]
         mass = {"mass": f"{GRAMS_B4[number]} mg", "balance": "B4"}
-        steps.append(fact("2025-01-27T13:20:00Z", "p02", "TRP", "accessioned", f"BRM-{number}", **mass))
+        steps.append(fact(f"2025-01-27T13:20:00Z p02 TRP accessioned BRM-{number}", **mass))
     steps += out("BRM-0001", "2025-01-27T10:00:00Z", "2025-01-27T11:30:00Z", "TRP-GB1")
     steps += out("BRM-0001", "2025-01-27T13:00:00Z", "2025-01-27T13:15:00Z", "TRP-GB1")
     steps += out("BRM-0005", "2025-01-28T09:00:00Z", "2025-01-28T13:00:00Z", "TRP-GB1")
@@ -97,23 +108,23 @@ def splits() -> list[Step]:
     steps: list[Step] = [registered(n, m03) for n in ("0006", "0007", "0008", "0009")]
     loss = {"mass": "40.4 mg"}
     steps.append(
-        fact(m03, "p04", "TRP", "divided", "BRM-0001", children=[*halves, fines], loss=loss, process="chip", ends=True)
+        fact(f"{m03} p04 TRP divided BRM-0001", children=[*halves, fines], loss=loss, process="chip", ends=True)
     )
     steps.append(stored("BRM-0006", "2025-02-03T11:05:00Z", "TRP-V1"))
     steps += out("BRM-0007", "2025-02-18T10:00:00Z", m04, "TRP-GB1")
     steps += [registered(n, m04) for n in ("0010", "0011", "0012", "0013", "0016")]
-    steps.append(fact(m04, "p04", "TRP", "divided", "BRM-0007", children=chips, loss={"mass": "11.426 mg"}))
+    steps.append(fact(f"{m04} p04 TRP divided BRM-0007", children=chips, loss={"mass": "11.426 mg"}))
     born = ("0010", "0011", "0012", "0013", "0016")
     steps.append(stored(" ".join(f"BRM-{n}" for n in born), "2025-02-18T10:30:01Z", "TRP-GB1"))
-    steps.append(fact("2025-02-18T10:31:00Z", "p02", "TRP", "weighed", "BRM-0007", mass="48579 mg", balance="B4"))
+    steps.append(fact("2025-02-18T10:31:00Z p02 TRP weighed BRM-0007", mass="48579 mg", balance="B4"))
     steps += [into_vial(n, "2025-02-18T10:40:00Z") for n in ("0010", "0011", "0012", "0016")]
     steps.append(stored("BRM-0011", "2025-02-19T14:00:00Z", "TRP-F1"))
     steps += out("BRM-0016", "2025-02-25T14:00:00Z", "2025-02-25T14:40:00Z", "TRP-GB1")
     crushed = {"mass": "13.7 mg", "process": "crushing"}
-    steps.append(fact("2025-02-25T14:40:01Z", "p04", "TRP", "loss_noted", "BRM-0016", **crushed))
+    steps.append(fact("2025-02-25T14:40:01Z p04 TRP loss_noted BRM-0016", **crushed))
     steps += [registered(n, "2025-04-22T09:00:00Z") for n in ("0014", "0015")]
     parts = [{"number": "BRM-0014"}, {"number": "BRM-0015"}]
-    steps.append(fact("2025-04-22T09:00:01Z", "p04", "TRP", "embedded", "BRM-0013", children=parts, ends=True))
+    steps.append(fact("2025-04-22T09:00:01Z p04 TRP embedded BRM-0013", children=parts, ends=True))
     steps.append(stored("BRM-0014 BRM-0015", "2025-04-22T09:05:00Z", "TRP-SC1"))
     return steps
 
@@ -136,7 +147,7 @@ def drift() -> list[Step]:
         if taken:
             steps += [registered(n, f"{day}T09:00:00Z") for n in taken]
             pieces = [piece(n, mass, "B2") for n, mass in taken.items()]
-            steps.append(fact(f"{day}T09:05:00Z", "p04", "TRP", "divided", "BRM-0016", children=pieces))
+            steps.append(fact(f"{day}T09:05:00Z p04 TRP divided BRM-0016", children=pieces))
             steps += [into_vial(n, f"{day}T09:06:00Z") for n in taken if n in VIALS]
             steps.append(stored(" ".join(f"BRM-{n}" for n in taken), f"{day}T09:07:00Z", "TRP-GB1"))
         steps += weighed_and_posted("0016", f"{day}T09:10:00Z", rest, "B1")
@@ -147,11 +158,9 @@ def weighed_and_posted(
     number: str, at: str, mass: str, balance: str, *, posted: str = "", subject: str = ""
 ) -> list[Step]:
     """A weighing at the lender, and the decision that sets the book to it."""
-    from demo_seed.commands import post_mass
-
     name = f"W-{number}-{at[:10]}"
     words = {"mass": f"{mass} mg", "balance": balance}
-    weighed = fact(at, "p02", "TRP", "weighed", subject or f"BRM-{number}", name_=name, **words)
+    weighed = fact(f"{at} p02 TRP weighed {subject or f'BRM-{number}'}", name_=name, **words)
     return [weighed, post_mass(posted or f"{at[:10]}T18:00:00Z", f"BRM-{number}", name)]
 
 
@@ -165,7 +174,7 @@ def composite() -> list[Step]:
     words = {"mass": "1997.9 mg", "balance": "B1", "parents": parts}
     return [
         registered("0024", f"{day}T10:00:00Z"),
-        fact(f"{day}T10:00:01Z", "p04", "TRP", "combined", "BRM-0024", f"{day}T10:00:00Z", **words),
+        fact(f"{day}T10:00:01Z p04 TRP combined BRM-0024 @{day}T10:00:00Z", **words),
         *out("BRM-0024", f"{day}T10:00:00Z", f"{day}T10:30:00Z", "TRP-GB1"),
         *weighed_and_posted("0009", f"{day}T10:40:00Z", "471.5", "B1"),
         *weighed_and_posted("0005", f"{day}T10:45:00Z", "40986", "B1"),

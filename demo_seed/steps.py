@@ -37,11 +37,14 @@ class Command:
 Step = Fact | Command
 
 
-def fact(told: str, who: str, acting_for: str, kind: str, subjects: str, happened: str = "", **body: Any) -> Fact:
-    """A fact in one line: subjects separated by spaces; told when it happened unless said otherwise.
+def fact(line: str, **body: Any) -> Fact:
+    """A fact in one line: when told, by whom, for whom, the kind, the subjects, and after an @ when it happened.
 
-    ``name_``, ``amends_``, ``because_``, ``source_``, ``device_now_``, ``times_`` are about the telling.
+    Without the last it happened when it was told. ``name_``, ``amends_``, ``because_``, ``source_``, ``device_now_``
+    and ``times_`` are about the telling, the rest is the body.
     """
+    told, who, acting_for, kind, *subjects = line.split()
+    happened = subjects.pop()[1:] if subjects[-1].startswith("@") else told
     meta = {key[:-1]: body.pop(key) for key in list(body) if key.endswith("_") and key != "from_"}
     words = {key.rstrip("_"): value for key, value in body.items()}
-    return Fact(told, who, acting_for, kind, subjects.split(), happened or told, words, **meta)
+    return Fact(told, who, acting_for, kind, subjects, happened, words, **meta)

@@ -21,11 +21,14 @@ LOGS = (
     "label_print",
     "label_void",
     "alias",
+    "packaging_prefix",
     "number_block",
     "role_change",
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
+EVER = "live IN (0, 1)"
+LATE = f"{EVER} AND {OUT} AND to_at > due_at"
 OPEN = "handover IN ('giver_only', 'taker_only', 'declared', 'disputed', 'held', 'rejected')"
 
 
@@ -110,7 +113,7 @@ def documents() -> None:
         text("kind"),
         text("zone"),
         whole("altitude_m", null=True),
-        sa.PrimaryKeyConstraint("version", "code", name="pk_institution"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_institution"),
         one_of("institution", "kind", "lender borrower deposit courier authority requester other"),
     )
     op.create_table(
@@ -122,7 +125,7 @@ def documents() -> None:
         text("zone"),
         text("name"),
         whole("late_after_s"),
-        sa.PrimaryKeyConstraint("version", "code", name="pk_collection"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_collection"),
     )
     index("ix_collection_owner", "collection", "owner")
     op.create_table(
@@ -132,7 +135,7 @@ def documents() -> None:
         text("institution"),
         text("what"),
         text("profile"),
-        sa.PrimaryKeyConstraint("version", "code", name="pk_place"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_place"),
     )
     op.create_table(
         "balance",
@@ -143,7 +146,7 @@ def documents() -> None:
         big("readability_ng"),
         big("repeatability_ng"),
         day("good_until"),
-        sa.PrimaryKeyConstraint("version", "code", name="pk_balance"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_balance"),
         sa.CheckConstraint("readability_ng > 0 AND repeatability_ng > 0", name="ck_balance_positive"),
     )
     op.create_table(
@@ -156,7 +159,9 @@ def documents() -> None:
         instant("expected_by", null=True),
         text("loan", null=True),
         text("why"),
-        sa.PrimaryKeyConstraint("version", "code", name="pk_shipment"),
+        text("handling"),
+        instant("turned_at", null=True),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_shipment"),
     )
     index("ix_shipment_addressee", "shipment", "addressee")
     index("ix_shipment_consignor", "shipment", "consignor")
@@ -180,8 +185,12 @@ def documents() -> None:
         text("zone"),
         text("returned_when"),
         whole("term_months", null=True),
+        day("due_on", null=True),
         instant("signed_at", null=True),
-        sa.PrimaryKeyConstraint("version", "code", name="pk_loan"),
+        text("signing_id"),
+        instant("recalled_at", null=True),
+        instant("closed_at", null=True),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_loan"),
         one_of("loan", "returned_when", "received_by_lender handed_to_carrier"),
     )
     index("ix_loan_borrower", "loan", "borrower")
@@ -259,6 +268,16 @@ def facts() -> None:
     )
     index("ix_alias_item", "alias", "item")
     op.create_table(
+        "packaging_prefix",
+        text("prefix"),
+        text("institution"),
+        instant("recorded_at"),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("prefix", name="pk_packaging_prefix"),
+    )
+    index("ix_packaging_prefix_institution", "packaging_prefix", "institution")
+    op.create_table(
         "number_block",
         text("id"),
         text("prefix"),
@@ -290,7 +309,7 @@ def items() -> None:
         one_of("item", "form", "material vial bag jar box overpack other"),
         one_of("item", "kind", "sample container parcel"),
     )
-    index("ix_item_owner", "item", "owner")
+    index("ix_item_owner", "item", "owner", "number")
     op.create_table(
         "number_counter",
         text("prefix"),
@@ -304,7 +323,7 @@ def items() -> None:
         text("institution"),
         sa.PrimaryKeyConstraint("item", "institution", name="pk_item_party"),
     )
-    index("ix_item_party_institution", "item_party", "institution")
+    index("ix_item_party_institution", "item_party", "institution", "item")
     op.create_table(
         "event_item",
         text("item"),
@@ -366,15 +385,25 @@ def spans() -> None:
         one_of("item_span", "status", "unknown stored taken_out packed in_transit received ended"),
     )
     partial("ix_item_span_borrower_now", "item_span", f"live = 1 AND {OUT}", "borrower", "item")
-    partial("ix_item_span_borrower_past", "item_span", OUT, "borrower", "item", "from_at")
+    partial("ix_item_span_borrower_due_now", "item_span", f"live = 1 AND {OUT}", "borrower", "due_at", "item")
+    partial("ix_item_span_borrower_late", "item_span", LATE, "borrower", "due_at", "item")
+    partial("ix_item_span_borrower_past", "item_span", f"{EVER} AND {OUT}", "borrower", "item", "from_at")
     partial("ix_item_span_claimant_now", "item_span", "live = 1 AND claimant IS NOT NULL", "claimant", "item")
+    partial(
+        "ix_item_span_claimant_past", "item_span", f"{EVER} AND claimant IS NOT NULL", "claimant", "item", "from_at"
+    )
     partial("ix_item_span_due_now", "item_span", f"live = 1 AND {OUT}", "due_at", "item")
     partial("ix_item_span_holder_now", "item_span", "live = 1", "holder", "item")
-    index("ix_item_span_holder_past", "item_span", "holder", "item", "from_at")
+    partial("ix_item_span_holder_past", "item_span", EVER, "holder", "item", "from_at")
     partial("ix_item_span_lender_now", "item_span", f"live = 1 AND {OUT}", "lender", "item")
-    partial("ix_item_span_lender_past", "item_span", OUT, "lender", "item", "from_at")
+    partial("ix_item_span_lender_due_now", "item_span", f"live = 1 AND {OUT}", "lender", "due_at", "item")
+    partial("ix_item_span_lender_late", "item_span", LATE, "lender", "due_at", "item")
+    partial("ix_item_span_lender_past", "item_span", f"{EVER} AND {OUT}", "lender", "item", "from_at")
+    partial("ix_item_span_loan", "item_span", "loan IS NOT NULL", "loan", "item", "from_at")
     partial("ix_item_span_open_now", "item_span", f"live = 1 AND {OPEN}", "item")
+    partial("ix_item_span_open_past", "item_span", f"{EVER} AND {OPEN}", "item", "from_at")
     partial("ix_item_span_parent", "item_span", "parent IS NOT NULL", "parent", "to_at")
+    partial("ix_item_span_place_now", "item_span", "live = 1 AND place IS NOT NULL", "place", "item")
     op.create_table(
         "parentage",
         text("child"),
@@ -467,6 +496,13 @@ def people() -> None:
         sa.PrimaryKeyConstraint("kid", name="pk_signing_key"),
     )
     op.create_table(
+        "secret",
+        text("name"),
+        text("value"),
+        instant("created_at"),
+        sa.PrimaryKeyConstraint("name", name="pk_secret"),
+    )
+    op.create_table(
         "replay",
         text("person"),
         text("key"),
@@ -492,7 +528,7 @@ def guards() -> None:
 REFUSE = """
 CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  RAISE EXCEPTION '% is a log: rows are added, never changed or removed (D3)', TG_TABLE_NAME
+  RAISE EXCEPTION '% is a log: rows are added, never changed or removed', TG_TABLE_NAME
     USING ERRCODE = 'integrity_constraint_violation';
 END $$
 """
@@ -509,7 +545,7 @@ def guards_on_postgresql(log: str) -> tuple[str, ...]:
 
 def guards_on_sqlite(log: str) -> tuple[str, ...]:
     """Two triggers a table. INSERT OR REPLACE removes a row, but passes them unless recursive_triggers is ON."""
-    why = f"{log} is a log: rows are added, never changed or removed (D3)"
+    why = f"{log} is a log: rows are added, never changed or removed"
     return tuple(
         f"CREATE TRIGGER guard_{log}_{verb.lower()} BEFORE {verb} ON {log} BEGIN SELECT RAISE(ABORT, '{why}'); END"
         for verb in ("UPDATE", "DELETE")

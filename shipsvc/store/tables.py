@@ -1,6 +1,6 @@
 """The tables: facts that are only ever appended, chains of document versions, and what is derived from both.
 
-Three sorts (DEVELOPERS.md, D3): a *log* refuses UPDATE and DELETE by trigger; a *chain* is a log of versions of one
+Three sorts (DEVELOPERS.md, D10): a *log* refuses UPDATE and DELETE by trigger; a *chain* is a log of versions of one
 document; a *derived* table can be emptied and written anew from the logs (``shipsvc fsck`` compares).
 Instants are aware UTC. The end of an open span is FOREVER, never NULL, so that every question is one comparison.
 """
@@ -68,6 +68,7 @@ def big(**kwargs: Any) -> Any:
 class Chain(SQLModel):
     """Columns of every version row: which version, since when it holds, when and by whom it was told, and why."""
 
+    code: str = Field(primary_key=True)
     version: int = Field(primary_key=True)
     valid_from: datetime
     recorded_at: datetime
@@ -79,7 +80,6 @@ class Institution(Chain, table=True):
     """A party that holds, lends, borrows, carries or inspects; its names are dated by the chain."""
 
     __tablename__ = "institution"
-    code: str = Field(primary_key=True)
     name: str
     kind: str
     zone: str
@@ -91,7 +91,6 @@ class Collection(Chain, table=True):
     """What one institution owns and numbers under one prefix."""
 
     __tablename__ = "collection"
-    code: str = Field(primary_key=True)
     owner: str = Field(index=True)
     prefix: str
     zone: str
@@ -103,7 +102,6 @@ class Place(Chain, table=True):
     """A storage place of an institution, with the profile it keeps."""
 
     __tablename__ = "place"
-    code: str = Field(primary_key=True)
     institution: str
     what: str
     profile: str
@@ -113,7 +111,6 @@ class BalanceVersion(Chain, table=True):
     """A balance and what is known of it from its latest check."""
 
     __tablename__ = "balance"
-    code: str = Field(primary_key=True)
     institution: str
     what: str
     readability_ng: int = big()
@@ -126,13 +123,14 @@ class Shipment(Chain, table=True):
     """A trip of parcels from a consignor to an addressee."""
 
     __tablename__ = "shipment"
-    code: str = Field(primary_key=True)
     consignor: str = Field(index=True)
     addressee: str = Field(index=True)
     carrier: str
     expected_by: datetime | None = None
     loan: str | None = None
     why: str = ""
+    handling: str = ""
+    turned_at: datetime | None = None
 
 
 class ShipmentItem(SQLModel, table=True):
@@ -146,10 +144,12 @@ class ShipmentItem(SQLModel, table=True):
 
 
 class Loan(Chain, table=True):
-    """An agreement under which samples are lent."""
+    """An agreement under which samples are lent, until ``due_on`` or for a term; later due dates are decisions.
+
+    ``signing_id`` is the decision by which it was signed.
+    """
 
     __tablename__ = "loan"
-    code: str = Field(primary_key=True)
     lender: str = Field(index=True)
     borrower: str = Field(index=True)
     responsible: str
@@ -157,7 +157,11 @@ class Loan(Chain, table=True):
     zone: str
     returned_when: str
     term_months: int | None = None
+    due_on: date | None = None
     signed_at: datetime | None = None
+    signing_id: str = ""
+    recalled_at: datetime | None = None
+    closed_at: datetime | None = None
     __table_args__ = (one_of("returned_when", ("received_by_lender", "handed_to_carrier")),)
 
 
@@ -241,6 +245,17 @@ class Alias(SQLModel, table=True):
     actor: str
 
 
+class PackagingPrefix(SQLModel, table=True):
+    """Letters that an institution's containers and parcels are numbered under, for good (rulings 24)."""
+
+    __tablename__ = "packaging_prefix"
+    prefix: str = Field(primary_key=True)
+    institution: str = Field(index=True)
+    recorded_at: datetime
+    actor: str
+    because: str
+
+
 class NumberBlock(SQLModel, table=True):
     """Numbers handed out ahead, for use without a network."""
 
@@ -270,6 +285,7 @@ LOGS = (
     "label_print",
     "label_void",
     "alias",
+    "packaging_prefix",
     "number_block",
     "role_change",
 )

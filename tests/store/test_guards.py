@@ -24,7 +24,7 @@ ROW = {
     "actor": "p1",
 }
 OTHER = ROW | {"item": "BRM0002J"}
-RULE = r"alias is a log: rows are added, never changed or removed \(D3\)"
+RULE = r"alias is a log: rows are added, never changed or removed"
 
 
 @contextmanager
