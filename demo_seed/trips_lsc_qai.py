@@ -18,14 +18,13 @@ def t05() -> list[Step]:
         )
         for n, m in seen.items()
     ]
-    labels = {"0017": "0017", "0018": "0019", "0019": "0018", "0020": "0020"}
     attached: list[Step] = [
         fact(
             f"2025-04-23T10:21:00Z p05 TRP label_attached P:BRM-{n} @2025-04-23T10:20:00Z",
-            to=f"V-{vial}",
+            to=f"V-{n}",
             name_=f"T18-{n}",
         )
-        for n, vial in labels.items()
+        for n in seen
     ]
     return [
         *attached,
@@ -64,19 +63,29 @@ def l05_use_and_return() -> list[Step]:
     amended: list[Step] = [
         fact(
             f"2026-05-27T10:00:00Z p02 TRP label_attached P:BRM-{n} @2025-04-23T10:20:00Z",
-            to=f"V-{n}",
+            to=f"V-{vial}",
             amends_=f"T18-{n}",
             because_="labels were swapped at packing",
             name_=f"E-22-{n}",
         )
-        for n in ("0018", "0019")
+        for n, vial in (("0018", "0019"), ("0019", "0018"))
     ]
     return [
         fact("2026-02-10T15:00:00Z p16 LSC used P:BRM-0019", mass="50.20 mg", balance="B8", technique="diffraction"),
         fact(
             "2026-02-10T15:05:00Z p16 LSC used P:BRM-0018", mass="100 mg", method="estimated", technique="diffraction"
         ),
-        ship("2026-05-14T12:00:00Z", "p16", "T-06", "LSC", "TRP", "CRK", box, "2026-05-20T18:00:00Z", "L-05"),
+        ship(
+            "2026-05-14T12:00:00Z",
+            "p16",
+            "T-06",
+            "LSC",
+            "TRP",
+            "CRK",
+            "BRM-0017 BRM-0019",
+            "2026-05-20T18:00:00Z",
+            "L-05",
+        ),
         fact(f"2026-05-15T18:01:00Z p16 LSC released {box} @2026-05-15T18:00:00Z", to="CRK", shipment="T-06"),
         fact(f"2026-05-15T18:02:00Z driver-k CRK accepted {box} @2026-05-15T18:00:00Z", from_="LSC", shipment="T-06"),
         fact(f"2026-05-20T09:31:00Z p05 TRP accepted {box} @{at}", from_="CRK", shipment="T-06"),

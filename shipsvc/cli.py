@@ -131,3 +131,19 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
     with plainly():
         facts = back_up(source, file)
     typer.echo(f"{file}: {facts} facts, checked. Keep it safe: the keys that sign tokens are in it.")
+
+
+@app.command()
+def demo(
+    file: Annotated[Path, typer.Option(help="The database file, made anew.")] = Path("braithmoss.sqlite3"),
+    port: Annotated[int, typer.Option(help="Port to listen on; 0 for any.", min=0, max=65535)] = 8000,
+    once: Annotated[bool, typer.Option("--once", help="End after the report.")] = False,
+    check: Annotated[bool, typer.Option("--check", help="Compare with the known answers.")] = False,
+) -> None:
+    """Play an invented scenario into a fresh database over HTTP, print a report, then serve it."""
+    from shipsvc import cli_demo
+
+    with plainly():
+        wrong = cli_demo.run(file, port, once=once, check=check)
+    if wrong:
+        raise typer.Exit(1)

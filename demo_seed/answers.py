@@ -1,0 +1,198 @@
+"""The known answers of the scenario (demo.md 7.3 to 7.5) that the service reaches so far, asked over HTTP."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from demo_seed.play import Player
+
+CURATOR = "p02"
+
+
+@dataclass(frozen=True)
+class Known:
+    """One known answer: what was asked, what the scenario says, what the service says."""
+
+    name: str
+    question: str
+    expected: Any
+    found: Any
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the service gave the known answer."""
+        return bool(self.expected == self.found)
+
+
+def ask_all(player: Player) -> Iterator[Known]:
+    """Every known answer, as it is asked."""
+    for ask in (_holders, _clocks, _loans, _one_sided, _late, _masses, _time_out):
+        yield from ask(player)
+
+
+def item(player: Player, number: str, as_of: str, known_on: str = "") -> Any:
+    """An item at an instant, as known then or now."""
+    moments = {"as_of": as_of} | ({"known_on": known_on} if known_on else {})
+    return player.get(CURATOR, f"/v1/items/{player.named(number)}", **moments)
+
+
+def holder(player: Player, number: str, as_of: str, known_on: str = "") -> tuple[Any, ...]:
+    """Certain holder, claimed holder, state of the handover, and whether in store."""
+    found = item(player, number, as_of, known_on)
+    held = found["custody"]
+    return held["certain"], held["claimed"], held["handover"], found["where"]["status"]
+
+
+def every(player: Player, path: str, **params: Any) -> list[Any]:
+    """All rows of a report, page by page."""
+    rows: list[Any] = []
+    page = player.get(CURATOR, path, limit=200, **params)
+    while True:
+        rows += page["items"]
+        if not page["next"]:
+            return rows
+        page = player.get(CURATOR, path, limit=200, cursor=page["next"], **params)
+
+
+def _holders(player: Player) -> Iterator[Known]:
+    noon = "2025-03-12T12:00:00Z"
+    then = ("TRP", None, "agreed", "stored")
+    yield Known(
+        "A1",
+        "holder of 0010 on 12 March, as known next day",
+        then,
+        holder(player, "BRM-0010", noon, "2025-03-13T00:00:00Z"),
+    )
+    now = ("TRP", "CRK", "giver_only", "in_transit")
+    yield Known("A1", "the same, as known now", now, holder(player, "BRM-0010", noon))
+    six = "2025-03-14T06:00:00Z"
+    yield Known(
+        "A2",
+        "holder of 0010 on 14 March, as known then",
+        ("TRP", "TSI", "taker_only"),
+        holder(player, "BRM-0010", six, six)[:3],
+    )
+    yield Known("A2", "the same, as known now", ("TSI", None, "agreed"), holder(player, "BRM-0010", six)[:3])
+    night = "2025-04-30T00:00:00Z"
+    found = [holder(player, f"BRM-{n}", night)[:3] for n in ("0017", "0018", "0019", "0020")]
+    yield Known("A14", "holder of the four vials on 30 April", [("CRK", "LSC/mail-room", "declared")] * 4, found)
+    for as_of, expected in (("2025-10-09T12:00:00Z", ("SMP", "L-03")), ("2026-11-25T12:00:00Z", ("TSI", "L-08"))):
+        line = item(player, "BRM-0022", as_of)["loan"]
+        yield Known("A7", f"who owes 0022 on {as_of[:10]}", expected, (line["borrower"], line["loan"]))
+
+
+def _clocks(player: Player) -> Iterator[Known]:
+    told = player.get(CURATOR, f"/v1/events/{player.events['E-16']}")
+    yield Known("A4", "when 0012 was accepted, the phone set right", "2025-04-03T16:11:18Z", told["time"]["happened_at"])
+    held = holder(player, "BRM-0012", "2025-04-03T16:12:00Z")[:3]
+    yield Known("A4", "and by whom it is held then", ("SMP", None, "agreed"), held)
+
+
+def _loans(player: Player) -> Iterator[Known]:
+    line = player.get(CURATOR, "/v1/loans/L-02")["lines"][0]
+    minutes = (_at(line["due_at"]) - _at(line["handed_at"])).total_seconds() / 60
+    yield Known("A5", "L-02 returned in time, minutes to spare", (True, 20), (line["in_time"], minutes))
+    overdue = {
+        r["item"]: (r["loan"], r["days_overdue"], r["uncovered_days"]) for r in every(player, "/v1/reports/overdue")
+    }
+    late = overdue.get(player.named("BRM-0019"))
+    yield Known("A6", "0019 overdue: loan, days, days uncovered", ("L-05", 25, 47), late)
+    rows = every(player, "/v1/reports/outstanding-loans")
+    soon = [(r["loan"], r["days_left"]) for r in rows if r["days_left"] is not None and 0 <= r["days_left"] <= 60]
+    yield Known("A12", "due within 60 days", [("L-08", 36)], soon)
+    for known_on, expected in (("2026-05-26T12:00:00Z", ["0017", "0019"]), ("", ["0017", "0018"])):
+        moments = {"as_of": "2026-05-26T12:00:00Z"} | ({"known_on": known_on} if known_on else {})
+        lines = player.get(CURATOR, "/v1/loans/L-05", **moments)["lines"]
+        back = sorted(r["number"][4:8] for r in lines if r["state"] == "returned")
+        yield Known("A22", f"returned by T-06, as known {known_on[:10] or 'now'}", expected, back)
+
+
+def _one_sided(player: Player) -> Iterator[Known]:
+    for number, since, until, hours in (
+        ("BRM-0010", "2025-03-10T00:00:00Z", "2025-03-15T00:00:00Z", 86 + 5 / 60),
+        ("BRM-0011", "2025-03-24T00:00:00Z", "2025-04-02T00:00:00Z", 99 + 20 / 60),
+    ):
+        path = f"/v1/items/{player.named(number)}/one-sided"
+        found = player.get(CURATOR, path, **{"from": since, "to": until})["total_s"]
+        yield Known("A15", f"{number}: hours told by one side only", round(hours * 3600), found)
+
+
+def _late(player: Player) -> Iterator[Known]:
+    names = {event_id: name for name, event_id in player.events.items()}
+    found = {names.get(r["event_id"], r["kind"]) for r in every(player, "/v1/reports/told-late")}
+    packing = {"packed", "sealed"}  # E-01 is four facts
+    expected = packing | {"E-02", "E-03", "E-14", "E-19", "E-22-0018", "E-22-0019", "M08-note"}
+    yield Known("A16", "told more than a day late (E-31, E-32 to come)", sorted(expected), sorted(found))
+
+
+#: 7.4: weighing, difference in mg, verdict.
+COMPARISONS = [
+    ("W-0010-receipt", "-0.1", "agrees"),
+    ("E-13", "-0.16", "agrees"),
+    ("W-0012-receipt", "-0.005", "agrees"),
+    ("W-0010-2026-03-05", "-0.54", "agrees"),
+    ("W-0011-2026-04-10", "-7.03", "cannot_be_confirmed"),
+    ("W-0017-as-found", "3.29", "likely_water"),
+    ("W-0017-2026-05-22", "0.19", "likely_water"),
+    ("W-0018-return", "-0.24", "loss_within_allowance"),
+    ("W-0022-receipt", "0.033", "agrees"),
+    ("W-0023-2026-11-03", "-0.009", "agrees"),
+    ("W-0008-2026-08-21", "-5", "agrees"),
+    ("W-0019-receipt", "0.16", "likely_water"),
+    ("W-0018-receipt", "0.09", "agrees"),
+    ("W-0016-2026-09-18", "-0.4", "agrees"),
+    ("K-6", "-3", "agrees"),
+]
+#: 7.4 as it was known on a day before an amendment or a note.
+EARLIER = [
+    ("E-13", "2025-04-02T00:00:00Z", "-461.26", "likely_slip"),
+    ("W-0010-2026-03-05", "2026-03-10T00:00:00Z", "-8.64", "unexplained_loss"),
+    ("W-0018-return", "2026-05-26T00:00:00Z", "1.28", "likely_water"),
+    ("W-0018-receipt", "2025-05-01T00:00:00Z", "-1.43", "loss_within_allowance"),
+    ("W-0019-receipt", "2025-05-01T00:00:00Z", "1.68", "likely_water"),
+]
+
+
+def _masses(player: Player) -> Iterator[Known]:
+    rows = _by_event(player)
+    for name, difference, verdict in COMPARISONS:
+        yield Known("7.4", f"{name}: difference mg, verdict", (difference, verdict), _verdict(rows, player, name))
+    for name, known_on, difference, verdict in EARLIER:
+        found = _verdict(_by_event(player, known_on=known_on), player, name)
+        yield Known("7.4", f"{name} as known {known_on[:10]}", (difference, verdict), found)
+    lapsed = [event for event, r in rows.items() if "calibration_lapsed" in r["marks"]]
+    yield Known("A21", "weighings on a lapsed calibration", [player.events["K-6"]], lapsed)
+
+
+def _by_event(player: Player, **moments: str) -> dict[str, Any]:
+    rows = every(player, "/v1/reports/mass-discrepancies", verdict="all", **moments)
+    return {row["event_id"]: row for row in rows}
+
+
+def _verdict(rows: dict[str, Any], player: Player, name: str) -> tuple[Any, ...] | None:
+    row = rows.get(player.events[name])
+    return (row["difference_mg"], row["verdict"]) if row else None
+
+
+#: 7.3 as far as it rests on the custody record alone: at least, in minutes.
+OPEN_MINUTES = {
+    "0001": 105,
+    "0005": 240,
+    "0010": 145,
+    "0012": 145,
+    "0016": 175,
+    "0017": 195,
+    "0023": 145,
+    "0024": 270,
+}
+
+
+def _time_out(player: Player) -> Iterator[Known]:
+    for number, minutes in OPEN_MINUTES.items():
+        found = player.get(CURATOR, f"/v1/items/{player.named('BRM-' + number)}/time-out")
+        yield Known("7.3", f"{number}: minutes open, at least", minutes, found["at_least_s"] / 60)
+
+
+def _at(text: str) -> datetime:
+    return datetime.fromisoformat(text)
