@@ -84,7 +84,9 @@ def _holders(player: Player) -> Iterator[Known]:
 
 def _clocks(player: Player) -> Iterator[Known]:
     told = player.get(CURATOR, f"/v1/events/{player.events['E-16']}")
-    yield Known("A4", "when 0012 was accepted, the phone set right", "2025-04-03T16:11:18Z", told["time"]["happened_at"])
+    yield Known(
+        "A4", "when 0012 was accepted, the phone set right", "2025-04-03T16:11:18Z", told["time"]["happened_at"]
+    )
     held = holder(player, "BRM-0012", "2025-04-03T16:12:00Z")[:3]
     yield Known("A4", "and by whom it is held then", ("SMP", None, "agreed"), held)
 

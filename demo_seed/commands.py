@@ -26,10 +26,14 @@ def turn_round(told: str, who: str, code: str, at: str, because: str) -> Command
     return Command(told, who, f"/v1/shipments/{code}/turn-round", {"turned_at": at, "because": because})
 
 
-def lend(told: str, who: str, code: str, borrower: str, lines: str, **terms: Any) -> Command:
-    """A loan is signed."""
-    words = {"code": code, "lender": "TRP", "borrower": borrower, "signed_at": told, **terms}
-    return Command(told, who, "/v1/loans", {**words, "lines": [f"BRM-{n}" for n in lines.split()]})
+def lend(line: str, purpose: str, **terms: Any) -> Command:
+    """A loan is signed, in one line: when, its code, the borrower, who answers there, the zone, the samples."""
+    signed, code, borrower, responsible, zone, *numbers = line.split()
+    words = {"code": code, "lender": "TRP", "borrower": borrower, "responsible": responsible, "zone": zone}
+    lines = [f"BRM-{n}" for n in numbers]
+    return Command(
+        signed, "p02", "/v1/loans", {**words, "signed_at": signed, "purpose": purpose, "lines": lines, **terms}
+    )
 
 
 def due(told: str, who: str, code: str, due_on: str, granted: str = "", because: str = "extended") -> Command:
@@ -57,95 +61,16 @@ def print_label(told: str, who: str, item: str) -> Command:
 
 def loans() -> list[Command]:
     """T9: what was lent to whom, and which due dates were granted since."""
+    handed = {"returned_when": "handed_to_carrier"}
     return [
-        lend(
-            "2025-02-28T10:00:00Z",
-            "p02",
-            "D-01",
-            "DVM",
-            "0002",
-            responsible="p07",
-            purpose="second-site deposit",
-            zone="Europe/London",
-        ),
-        lend(
-            "2025-03-06T10:00:00Z",
-            "p02",
-            "L-01",
-            "TSI",
-            "0010",
-            responsible="p08",
-            purpose="isotopes",
-            zone="Asia/Tokyo",
-            term_months=12,
-        ),
-        lend(
-            "2025-03-20T10:00:00Z",
-            "p02",
-            "L-02",
-            "MRL",
-            "0011",
-            responsible="p10",
-            purpose="soluble organics",
-            zone="Australia/Adelaide",
-            term_months=6,
-            returned_when="handed_to_carrier",
-        ),
+        lend("2025-02-28T10:00:00Z D-01 DVM p07 Europe/London 0002", "second-site deposit"),
+        lend("2025-03-06T10:00:00Z L-01 TSI p08 Asia/Tokyo 0010", "isotopes", term_months=12),
+        lend("2025-03-20T10:00:00Z L-02 MRL p10 Australia/Adelaide 0011", "soluble organics", term_months=6, **handed),
         due("2025-09-18T10:00:00Z", "p02", "L-02", "2026-04-05", because="asked on 2025-09-10"),
-        lend(
-            "2025-03-24T10:00:00Z",
-            "p02",
-            "L-03",
-            "SMP",
-            "0012",
-            responsible="p12",
-            purpose="noble gas",
-            zone="America/Denver",
-            term_months=18,
-        ),
-        lend(
-            "2025-04-15T10:00:00Z",
-            "p02",
-            "L-05",
-            "LSC",
-            "0017 0018 0019 0020",
-            responsible="p15",
-            purpose="diffraction",
-            zone="America/Toronto",
-            term_months=12,
-        ),
+        lend("2025-03-24T10:00:00Z L-03 SMP p12 America/Denver 0012", "noble gas", term_months=18),
+        lend("2025-04-15T10:00:00Z L-05 LSC p15 America/Toronto 0017 0018 0019 0020", "diffraction", term_months=12),
         due("2026-05-22T15:00:00Z", "p02", "L-05", "2026-10-31", because="asked the same day, after the date"),
-        lend(
-            "2025-04-30T10:00:00Z",
-            "p02",
-            "L-04",
-            "SEC",
-            "0014",
-            responsible="p14",
-            purpose="ion probe",
-            zone="Europe/Berlin",
-            term_months=24,
-        ),
-        lend(
-            "2025-09-22T10:00:00Z",
-            "p02",
-            "L-08",
-            "TSI",
-            "0022",
-            responsible="p08",
-            purpose="isotopes",
-            zone="Asia/Tokyo",
-            due_on="2026-12-31",
-        ),
-        lend(
-            "2026-07-30T10:00:00Z",
-            "p02",
-            "L-06",
-            "QAI",
-            "0008",
-            responsible="p18",
-            purpose="tomography",
-            zone="America/Santiago",
-            term_months=3,
-        ),
+        lend("2025-04-30T10:00:00Z L-04 SEC p14 Europe/Berlin 0014", "ion probe", term_months=24),
+        lend("2025-09-22T10:00:00Z L-08 TSI p08 Asia/Tokyo 0022", "isotopes", due_on="2026-12-31"),
+        lend("2026-07-30T10:00:00Z L-06 QAI p18 America/Santiago 0008", "tomography", term_months=3),
     ]

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from pydantic import SecretStr
+from pydantic import Field, SecretStr
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -19,6 +19,8 @@ class Settings(BaseSettings):
     label_secret: SecretStr = SecretStr("")
     #: Threads that serve requests; also the size of the connection pool.
     threads: int = 8
+    #: Seconds that a request waits for a lock or a connection of the database before it is answered 503; at most 4.
+    wait_s: float = Field(default=4.0, gt=0, le=4)
     #: The largest request body taken, in bytes.
     body_bytes_max: int = 4_000_000
     #: Seconds an access token lives; 15 minutes at most.

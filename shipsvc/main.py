@@ -3,32 +3,76 @@
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import datetime
+from typing import Any
 
 import anyio.to_thread
 from fastapi import FastAPI
+from starlette.types import ASGIApp
 
 from shipsvc import __version__
 from shipsvc.config import Settings
 from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
-from shipsvc.web import api_documents, api_events, api_identity, api_operation, errors, openapi
+from shipsvc.web import (
+    api_documents,
+    api_events,
+    api_identity,
+    api_items,
+    api_labels,
+    api_loans,
+    api_numbers,
+    api_operation,
+    api_reports,
+    api_shipments,
+    errors,
+    openapi,
+)
 from shipsvc.web.bodies import BodyLimit
 from shipsvc.web.deps import Service
 from shipsvc.web.keys import Keys
 from shipsvc.web.logs import RequestContext
-from shipsvc.web.metrics import make_metrics
+from shipsvc.web.metrics import Metrics, make_metrics
 from shipsvc.web.tokens import require_cryptography_backend
 
-ROUTERS = (api_identity.router, api_documents.router, api_events.router, api_operation.router)
+ROUTERS = (
+    api_documents.router,
+    api_events.router,
+    api_identity.router,
+    api_items.router,
+    api_labels.router,
+    api_loans.router,
+    api_numbers.router,
+    api_operation.router,
+    api_reports.router,
+    api_shipments.router,
+)
+
+
+class Application(FastAPI):
+    """The framework's application, each of whose requests has an id and a line in the log, whatever becomes of it.
+
+    What ``add_middleware`` adds stands inside the framework's own handling of errors that nobody foresaw: their
+    answers would go out without an id.
+    """
+
+    def __init__(self, *, metrics: Metrics, **described: Any) -> None:
+        self.metrics = metrics
+        super().__init__(**described)
+
+    def build_middleware_stack(self) -> ASGIApp:
+        """All that the framework builds, inside the request's context."""
+        return RequestContext(super().build_middleware_stack(), metrics=self.metrics)
 
 
 def create_app(settings: Settings, clock: Callable[[], datetime] | None = None) -> FastAPI:
     """The service as an ASGI application. ``clock`` is given by tests and the demo only."""
     require_cryptography_backend()
-    database = open_database(settings.database_url, threads=settings.threads)
+    database = open_database(settings.database_url, threads=settings.threads, wait_s=settings.wait_s)
     pool = database.engine.pool
     metrics = make_metrics(kinds=FACTS | set(DECISIONS), pool_in_use=lambda: float(getattr(pool, "checkedout", int)()))
-    service = Service(settings, database, metrics, keys=lambda: keys.ring(), clock=clock)
+    service = Service(
+        settings, database, metrics, keys=lambda: keys.ring(), clock=clock, keys_at_hand=lambda: keys.at_hand()
+    )
     keys = Keys(service)
 
     @asynccontextmanager
@@ -36,14 +80,17 @@ def create_app(settings: Settings, clock: Callable[[], datetime] | None = None) 
         # More threads than connections would only wait for one another (stack: QueuePool time-outs).
         anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads
         yield
+        # The server calls this when the last request is answered, or its patience is over; what is still in a
+        # thread ends its transaction on a connection that is then thrown away.
         database.engine.dispose()
 
-    app = FastAPI(title="shipsvc", version=__version__, lifespan=lifespan, description=openapi.DESCRIPTION)
+    app = Application(
+        metrics=metrics, title="shipsvc", version=__version__, lifespan=lifespan, description=openapi.DESCRIPTION
+    )
     app.state.service = service
     for router in ROUTERS:
         app.include_router(router)
     errors.install(app)
     openapi.install(app)
     app.add_middleware(BodyLimit, limit_bytes=settings.body_bytes_max)
-    app.add_middleware(RequestContext, metrics=metrics)
     return app

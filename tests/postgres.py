@@ -74,7 +74,8 @@ def running() -> Iterator[Postgres]:
     if named:
         yield Postgres(_sqlalchemy_url(named))
         return
-    with tempfile.TemporaryDirectory(prefix="shipsvc-pg-", dir=_memory()) as folder, _server(Path(folder) / "data") as admin_url:
+    folder = tempfile.TemporaryDirectory(prefix="shipsvc-pg-", dir=_memory())
+    with folder as name, _server(Path(name) / "data") as admin_url:
         server = Postgres(admin_url)
         server.settings(*FAST)
         yield server
@@ -82,7 +83,7 @@ def running() -> Iterator[Postgres]:
 
 def _memory() -> str | None:
     """A folder in memory where there is room for one: copying the template is then ten times as fast."""
-    folder = Path("/dev/shm")  # noqa: S108  # it is only ever a parent of a folder with a random name
+    folder = Path("/dev/shm")  # it is only ever a parent of a folder with a random name
     roomy = folder.is_dir() and os.access(folder, os.W_OK) and shutil.disk_usage(folder).free > 2**30
     return str(folder) if roomy else None
 

@@ -48,6 +48,15 @@ def name_of(path: Path) -> str:
     return path.relative_to(ROOT).as_posix()
 
 
+def public(tree: ast.Module | ast.ClassDef) -> Iterator[ast.FunctionDef | ast.ClassDef]:
+    """Functions and classes that others may call by name; what stands inside a function or a private class is not."""
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            yield node
+            if isinstance(node, ast.ClassDef):
+                yield from public(node)
+
+
 @pytest.mark.parametrize("path", SOURCES, ids=name_of)
 def test_layers_import_only_downwards(path: Path) -> None:
     """web -> app -> store -> domain, and the pages and the API read through store.reads alone."""
@@ -97,9 +106,8 @@ def test_public_names_are_explained(path: Path) -> None:
     """Every module, public class and public function of the package carries a docstring."""
     tree = ast.parse(path.read_text())
     assert ast.get_docstring(tree), "module"
-    for node in ast.walk(tree):
-        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
-            assert ast.get_docstring(node), node.name
+    for node in public(tree):
+        assert ast.get_docstring(node), node.name
 
 
 @pytest.mark.parametrize("path", [p for p in ALL if p.name.startswith("test_")], ids=name_of)

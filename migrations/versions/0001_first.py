@@ -209,7 +209,7 @@ def facts() -> None:
         text("time_source"),
         whole("uncertainty_s"),
         instant("recorded_at"),
-        whole("late_s"),
+        big("late_s"),
         text("actor"),
         text("acting_for"),
         text("device"),
@@ -386,22 +386,28 @@ def spans() -> None:
     )
     partial("ix_item_span_borrower_now", "item_span", f"live = 1 AND {OUT}", "borrower", "item")
     partial("ix_item_span_borrower_due_now", "item_span", f"live = 1 AND {OUT}", "borrower", "due_at", "item")
-    partial("ix_item_span_borrower_late", "item_span", LATE, "borrower", "due_at", "item")
-    partial("ix_item_span_borrower_past", "item_span", f"{EVER} AND {OUT}", "borrower", "item", "from_at")
+    partial("ix_item_span_borrower_late", "item_span", LATE, "borrower", "due_at", "item", "to_at")
+    partial("ix_item_span_borrower_past", "item_span", f"{EVER} AND {OUT}", "borrower", "item", "from_at", "to_at")
     partial("ix_item_span_claimant_now", "item_span", "live = 1 AND claimant IS NOT NULL", "claimant", "item")
     partial(
-        "ix_item_span_claimant_past", "item_span", f"{EVER} AND claimant IS NOT NULL", "claimant", "item", "from_at"
+        "ix_item_span_claimant_past",
+        "item_span",
+        f"{EVER} AND claimant IS NOT NULL",
+        "claimant",
+        "item",
+        "from_at",
+        "to_at",
     )
     partial("ix_item_span_due_now", "item_span", f"live = 1 AND {OUT}", "due_at", "item")
     partial("ix_item_span_holder_now", "item_span", "live = 1", "holder", "item")
-    partial("ix_item_span_holder_past", "item_span", EVER, "holder", "item", "from_at")
+    partial("ix_item_span_holder_past", "item_span", EVER, "holder", "item", "from_at", "to_at")
     partial("ix_item_span_lender_now", "item_span", f"live = 1 AND {OUT}", "lender", "item")
     partial("ix_item_span_lender_due_now", "item_span", f"live = 1 AND {OUT}", "lender", "due_at", "item")
-    partial("ix_item_span_lender_late", "item_span", LATE, "lender", "due_at", "item")
-    partial("ix_item_span_lender_past", "item_span", f"{EVER} AND {OUT}", "lender", "item", "from_at")
+    partial("ix_item_span_lender_late", "item_span", LATE, "lender", "due_at", "item", "to_at")
+    partial("ix_item_span_lender_past", "item_span", f"{EVER} AND {OUT}", "lender", "item", "from_at", "to_at")
     partial("ix_item_span_loan", "item_span", "loan IS NOT NULL", "loan", "item", "from_at")
     partial("ix_item_span_open_now", "item_span", f"live = 1 AND {OPEN}", "item")
-    partial("ix_item_span_open_past", "item_span", f"{EVER} AND {OPEN}", "item", "from_at")
+    partial("ix_item_span_open_past", "item_span", f"{EVER} AND {OPEN}", "item", "from_at", "to_at")
     partial("ix_item_span_parent", "item_span", "parent IS NOT NULL", "parent", "to_at")
     partial("ix_item_span_place_now", "item_span", "live = 1 AND place IS NOT NULL", "place", "item")
     op.create_table(

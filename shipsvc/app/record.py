@@ -4,27 +4,28 @@ import hashlib
 import json
 import secrets
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, refold
+from shipsvc.app import amend, kinds, reach, refold
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
-from shipsvc.domain import codes, errors, times
-from shipsvc.domain.facts import OF_MATERIAL, Fact
+from shipsvc.domain import errors, times
+from shipsvc.domain.facts import Fact
 from shipsvc.domain.fold import Raised
 from shipsvc.domain.seal import canonical
 from shipsvc.store import access, derived, events, institutions, items
+from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
 
 #: Skew below this is the network's, not the clock's (rulings 5).
 SKEW_APPLIED = timedelta(seconds=2)
 SKEW_FLAGGED = timedelta(minutes=2)
 FUTURE_TOLERATED = timedelta(minutes=2)
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+EPOCH = kinds.EPOCH
 
 
 class AffectedGrew(Exception):
@@ -69,7 +70,7 @@ def tell(
     Raises AffectedGrew when a concurrent transaction changed a nest on the way: roll back and call again.
     """
     known = events.by_ids(connection, [told.id for told in facts])
-    zones = institutions.zones(connection, {told.acting_for for told in facts})
+    zones = _zones(connection, facts)
     clock = now()
     results: dict[int, Result] = {}
     waiting: dict[int, Accepted] = {}
@@ -102,6 +103,12 @@ def append(connection: sa.Connection, actor: Actor, now: Callable[[], datetime],
     if isinstance(result, errors.ShipsvcError):
         raise result
     return result.body
+
+
+def _zones(connection: sa.Connection, facts: Iterable[Told]) -> Mapping[str, str]:
+    """The zones of the institutions that gave a bare date: only then does it matter where they are."""
+    where = {told.acting_for for told in facts if times.is_date((told.content or told).when.raw)}
+    return institutions.zones(connection, where) if where else {}
 
 
 # ------------------------------------------------------------------------------------------------------- said before?
@@ -208,19 +215,20 @@ def _record(
 ) -> dict[int, Result]:
     facts = list(accepted.values())
     numbers = {n for fact in facts for n in fact.numbers | fact.old_items}
-    _make_provisional(connection, facts, numbers)
-    infos = refold.infos_of(connection, numbers)
-    scope = _scope(connection, facts, numbers)
+    named = kinds.named(connection, [fact.told.content or fact.told for fact in facts], numbers)
+    scope = _scope(connection, facts, named)
     newest = items.lock(connection, scope.items)
-    if connection.dialect.name != "sqlite" and _scope(connection, facts, numbers).items - scope.items:
-        raise AffectedGrew
+    if connection.dialect.name != "sqlite":
+        scope, earlier = _scope(connection, facts, named), scope
+        if scope.items - earlier.items:
+            raise AffectedGrew
     recorded_at = max(now(), (newest or EPOCH) + timedelta(microseconds=1))
     for fact in facts:
         _stamp(fact, recorded_at)
     fresh = _facts(connection, facts)
-    infos = refold.with_facts({**infos, **refold.infos_of(connection, scope.items - numbers)}, fresh)
-    _describe(connection, fresh)
     withdrawn = {fact.told.amends for fact in facts if fact.told.amends}
+    kinds.settle(connection, named, scope.in_doubt, fresh, withdrawn)
+    infos = refold.infos_of(items.by_numbers(connection, scope.in_doubt)) if scope.in_doubt else {}
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
     _write(connection, facts, found.outcome.resolved, recorded_at)
@@ -240,14 +248,16 @@ def _flag(connection: sa.Connection, facts: Sequence[Accepted], raised: Sequence
                 fact.said.add(flag.code)
 
 
-def _scope(connection: sa.Connection, facts: Iterable[Accepted], numbers: set[str]) -> refold.Scope:
-    since = min(fact.since for fact in facts)
+def _scope(connection: sa.Connection, facts: Iterable[Accepted], named: Mapping[str, Row]) -> reach.Scope:
     contents = [fact.told.content for fact in facts if fact.told.content]
-    boxes = {str(content.body["into"]) for content in contents if content.body.get("into")}
-    printed = {n.number for content in contents for n in content.subjects if n.serial is not None}
-    vials = events.labelled_containers(connection, printed) if printed else set()
-    subjects = {n.number for content in contents for n in content.subjects}
-    return refold.reach(connection, (numbers | vials) - (boxes - subjects), boxes, since)
+    fresh = [reach.Heard(content.kind, content.subjects, content.body) for content in contents]
+    gone = reach.in_force(connection, {fact.told.amends for fact in facts if fact.told.amends})
+    since = min(fact.since for fact in facts)
+    doubtful = kinds.in_doubt(named, fresh, gone)
+    if doubtful:
+        # What a thing is decides on all that was ever told of it.
+        since = min(since, events.first_happened(connection, doubtful) or since)
+    return replace(reach.reach(connection, fresh, gone, since), in_doubt=frozenset(doubtful))
 
 
 def _stamp(fact: Accepted, recorded_at: datetime) -> None:
@@ -280,47 +290,6 @@ def _first_teller(connection: sa.Connection, one: Accepted) -> str:
     if not one.told.amends:
         return one.told.acting_for
     return str(events.by_ids(connection, [one.told.amends])[one.told.amends]["acting_for"])
-
-
-def _make_provisional(connection: sa.Connection, facts: Iterable[Accepted], numbers: set[str]) -> None:
-    """A number that nobody registered yet but whose check character fits is a thing all the same (rulings 1)."""
-    unknown = numbers - items.by_numbers(connection, numbers).keys()
-    if not unknown:
-        return
-    owners = items.prefix_owners(connection, {codes.prefix_of(number) for number in unknown})
-    rows = [_provisional(fact, n, owners) for fact in facts for n in sorted(fact.numbers & unknown)]
-    items.add(connection, list({row["number"]: row for row in reversed(rows)}.values()))
-    access.relate(connection, [(row["number"], row["owner"]) for row in rows])
-
-
-def _provisional(fact: Accepted, number: str, owners: Mapping[str, tuple[str, str | None]]) -> dict[str, Any]:
-    owner, collection = owners.get(codes.prefix_of(number), (fact.told.acting_for, None))
-    content = fact.told.content or fact.told
-    is_sample = content.kind in OF_MATERIAL or collection is not None
-    return {
-        "number": number,
-        "kind": "sample" if is_sample else "container",
-        "form": "material" if is_sample else "other",
-        "owner": owner,
-        "collection": collection,
-        "what": "",
-        "provisional": True,
-        "newest_recorded_at": EPOCH,
-    }
-
-
-def _describe(connection: sa.Connection, fresh: Iterable[Fact]) -> None:
-    for fact in fresh:
-        if fact.kind == "registered":
-            kind = fact.text("item") or "container"
-            form = fact.text("form") or ("material" if kind == "sample" else "other")
-            owner = fact.text("owner") or fact.party
-            for named in fact.subjects:
-                what = fact.text("what") or ""
-                items.describe(
-                    connection, named.number, kind=kind, form=form, owner=owner, what=what, provisional=False
-                )
-            access.relate(connection, [(named.number, owner) for named in fact.subjects])
 
 
 def _write(

@@ -1,44 +1,31 @@
 """From facts to derived rows: which items a fact touches, the fold over them, and only the differences written."""
 
-import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import zip_longest
 from typing import Any
 
 import sqlalchemy as sa
 
+from shipsvc.app import reach as reached
+from shipsvc.app.reach import Heard, Scope
+from shipsvc.app.reach import infos_of as infos_of  # callers of refold ask for it here
 from shipsvc.domain import fold
 from shipsvc.domain.acts import ItemInfo
 from shipsvc.domain.book import Balances
-from shipsvc.domain.facts import Fact, Named, Trip, institution_of
+from shipsvc.domain.facts import Fact, Named, Trip, in_order, institution_of
 from shipsvc.domain.fold import NOTHING, Change, Outcome, State
-from shipsvc.store import access, derived, events, items, mass, shipments, spans
+from shipsvc.store import access, derived, events, mass, shipments, spans
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
 
 
-@dataclass(frozen=True)
-class Scope:
-    """Which items to fold again, and from when on."""
-
-    items: frozenset[str]
-    since: datetime
-
-
 def reach(connection: sa.Connection, subjects: Collection[str], others: Collection[str], since: datetime) -> Scope:
-    """The subjects, all that is nested in them from ``since`` on, and all that any of it is nested in (rulings 9)."""
-    inside = _closure(subjects, lambda found: spans.nested_in(connection, found, since))
-    both = inside | set(others)
-    return Scope(frozenset(_closure(both, lambda found: spans.parents_of(connection, found, since))), since)
-
-
-def _closure(start: Collection[str], further: Callable[[set[str]], set[str]]) -> set[str]:
-    found, fresh = set(start), set(start)
-    while fresh:
-        fresh = further(fresh) - found
-        found |= fresh
-    return found
+    """What comes out otherwise from ``since`` on where facts about the subjects do; ``others`` decide as well."""
+    heard = Heard("", tuple(Named(number) for number in subjects), {})
+    beside = [Heard("", (), {"into": number}) for number in others]
+    return reached.reach(connection, [heard, *beside], (), since)
 
 
 @dataclass(frozen=True)
@@ -63,15 +50,16 @@ def refold(
     """
     stored = [f for f in _stored(connection, scope) if f.id not in withdrawn]
     facts = [*stored, *fresh]
+    infos = {**scope.infos, **infos}
     before = _by_item(spans.around(connection, scope.items, scope.since))
     start = {item: _state_at(rows, scope.since) for item, rows in before.items()}
-    outcome = fold.run(start, facts, infos, _labels(connection, scope), _balances(connection, facts))
-    outcome = _within(outcome, scope.items)
+    outcome = fold.run(start, facts, infos, _labels(scope), _balances(connection, facts))
+    outcome = _within(outcome, scope.changing)
     changed = _write_spans(connection, scope, before, outcome, recorded_at)
-    _write_items(connection, scope, stored, outcome, recorded_at)
-    _write_rest(connection, scope, outcome, recorded_at, nothing_stored=not stored and not withdrawn)
+    changed |= _write_items(connection, scope, stored, outcome, recorded_at)
+    changed |= _write_rest(connection, scope, outcome, recorded_at, nothing_stored=not stored and not withdrawn)
     _relate(connection, outcome)
-    return Refolded(outcome, changed)
+    return Refolded(outcome, frozenset(changed))
 
 
 def _within(outcome: Outcome, scope: Collection[str]) -> Outcome:
@@ -87,24 +75,20 @@ def _within(outcome: Outcome, scope: Collection[str]) -> Outcome:
 
 # ------------------------------------------------------------------------------------------------- from rows to facts
 def _stored(connection: sa.Connection, scope: Scope) -> list[Fact]:
-    rows = events.timeline(connection, scope.items, scope.since)
-    trips = trips_of(connection, {row["shipment"] for _, _, row in rows})
-    return [fact_of(row, original, told_for, trips) for original, told_for, row in rows]
+    trips = trips_of(connection, {row["shipment"] for _, _, row in scope.facts})
+    return [fact_of(row, original, told_for, trips) for original, told_for, row in scope.facts]
 
 
 def fact_of(row: Mapping[str, Any], original: str, first_told_for: str, trips: "Trips") -> Fact:
     """The fact that a row of the log holds; an amendment's row holds what it puts in the original's place."""
-    body, kind, subjects = json.loads(row["body"]), row["kind"], json.loads(row["subjects"])
-    if kind == "amended":
-        content = body["replacement"]
-        kind, subjects, body = content["kind"], content["subjects"], content["body"]
+    kind, subjects, body = events.content(row)
     if row["acting_for"] != first_told_for:
         # Amended by somebody else: it stays the first teller's word, but is no longer that teller's own.
         body = {"party": first_told_for, **body}
     return Fact(
         id=original,
         kind=kind,
-        subjects=tuple(Named(number, serial) for number, serial in subjects),
+        subjects=subjects,
         happened_at=row["happened_at"],
         recorded_at=row["recorded_at"],
         acting_for=row["acting_for"],
@@ -144,12 +128,10 @@ def _codes(body: Mapping[str, Any]) -> set[str]:
     return {entry["balance"] for entry in entries if isinstance(entry, Mapping) and entry.get("balance")}
 
 
-def _labels(connection: sa.Connection, scope: Scope) -> dict[Named, str]:
-    attached: dict[Named, str] = {}
-    for row in events.labels_before(connection, scope.items, scope.since):
-        fact = fact_of(row, row["id"], row["acting_for"], lambda _code, _at: None)
-        attached.update({named: str(fact.body["to"]) for named in fact.subjects})
-    return attached
+def _labels(scope: Scope) -> dict[Named, str]:
+    """Which container each print was on just before."""
+    facts = (fact_of(row, original, told_for, lambda _code, _at: None) for original, told_for, row in scope.labels)
+    return {named: str(fact.body["to"]) for fact in in_order(facts) for named in fact.subjects}
 
 
 # -------------------------------------------------------------------------------------------------- from states to rows
@@ -170,11 +152,11 @@ def _write_spans(
     before: Mapping[str, list[Row]],
     outcome: Outcome,
     recorded_at: datetime,
-) -> frozenset[str]:
+) -> set[str]:
     ended: list[Row] = []
     added: list[dict[str, Any]] = []
     changed = set()
-    for item in scope.items:
+    for item in scope.changing:
         rows = before.get(item, [])
         wanted = _wanted(item, rows, outcome.changes.get(item, []), scope.since, recorded_at)
         kept = [row for row in rows if any(_same(row, new) for new in wanted)]
@@ -185,7 +167,7 @@ def _write_spans(
             changed.add(item)
     spans.close(connection, ended, recorded_at)
     spans.add(connection, added)
-    return frozenset(changed)
+    return changed
 
 
 def _wanted(
@@ -200,7 +182,7 @@ def _wanted(
         if change.state != state:
             state = change.state
             begun.append(_row(item, change))
-    for row, following in zip(begun, [*begun[1:], None], strict=True):
+    for row, following in zip_longest(begun, begun[1:]):
         row["to_at"] = following["from_at"] if following else FOREVER
         row["known_from"], row["known_to"] = recorded_at, FOREVER
         row["live"] = int(row["to_at"] > recorded_at)
@@ -221,27 +203,23 @@ def _same(row: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
 
 def _write_items(
     connection: sa.Connection, scope: Scope, stored: Sequence[Fact], outcome: Outcome, recorded_at: datetime
-) -> None:
+) -> set[str]:
     """Keep the finding aid true where earlier facts now mean other items: another vial, another sample in it."""
-    facts = {f.id: f for f in stored if all(n.number in scope.items for n in f.subjects)}
-    known = _rows_by_event(events.items_of(connection, facts) if facts else [])
+    known: dict[str, list[Row]] = {}
+    for row in scope.known:
+        known.setdefault(row["event_id"], []).append(row)
     stale: list[Row] = []
     fresh: list[dict[str, Any]] = []
-    for event_id, fact in facts.items():
-        rows = known[event_id]
-        meant = named_in(fact.kind, fact.subjects, fact.body) | set(outcome.resolved[event_id])
-        stale += [row for row in rows if row["item"] not in meant]
-        missing = meant - {row["item"] for row in rows}
+    for fact in stored:
+        rows = known[fact.id]
+        meant = named_in(fact.kind, fact.subjects, fact.body) | set(outcome.resolved[fact.id])
+        # What is not changing is meant as before; how things lay with it was perhaps not told to the fold.
+        stale += [row for row in rows if row["item"] in scope.changing - meant]
+        missing = (meant & scope.changing) - {row["item"] for row in rows}
         fresh += [{**rows[0], "item": item, "known_from": recorded_at} for item in sorted(missing)]
     events.close_item_rows(connection, stale, recorded_at)
     events.add_items(connection, fresh)
-
-
-def _rows_by_event(rows: Iterable[Row]) -> dict[str, list[Row]]:
-    found: dict[str, list[Row]] = {}
-    for row in rows:
-        found.setdefault(row["event_id"], []).append(row)
-    return found
+    return {row["item"] for row in [*stale, *fresh]}
 
 
 def named_in(kind: str, subjects: Iterable[Named], body: Mapping[str, Any]) -> set[str]:
@@ -254,16 +232,18 @@ def named_in(kind: str, subjects: Iterable[Named], body: Mapping[str, Any]) -> s
 
 def _write_rest(
     connection: sa.Connection, scope: Scope, outcome: Outcome, recorded_at: datetime, *, nothing_stored: bool
-) -> None:
+) -> set[str]:
     found = {
         derived.COMPARISON: derived.comparison_rows(outcome),
         derived.PARENTAGE: derived.parentage_rows(outcome),
         derived.FLAG: derived.flag_rows(outcome),
     }
+    changed = set()
     for table, rows in found.items():
         if rows or not nothing_stored:
-            known = [] if nothing_stored else derived.known(connection, table, scope.items, scope.since)
-            derived.replace(connection, table, known, rows, recorded_at)
+            known = [] if nothing_stored else derived.known(connection, table, scope.changing, scope.since)
+            changed |= derived.replace(connection, table, known, rows, recorded_at)
+    return changed
 
 
 def _relate(connection: sa.Connection, outcome: Outcome) -> None:
@@ -276,22 +256,3 @@ def _relate(connection: sa.Connection, outcome: Outcome) -> None:
             parties = (held.certain, named, line.lender, line.borrower)
             pairs |= {(item, where) for where in map(institution_of, parties) if where}
     access.relate(connection, pairs)
-
-
-def infos_of(connection: sa.Connection, numbers: Collection[str]) -> dict[str, ItemInfo]:
-    """What kind of thing each number names."""
-    rows = items.by_numbers(connection, numbers)
-    return {number: ItemInfo(row["kind"], row["form"], row["owner"]) for number, row in rows.items()}
-
-
-def with_facts(infos: Mapping[str, ItemInfo], facts: Iterable[Fact]) -> dict[str, ItemInfo]:
-    """The infos as the registrations among ``facts`` describe them."""
-    known = dict(infos)
-    for fact in facts:
-        if fact.kind == "registered":
-            for named in fact.subjects:
-                info = known.get(named.number, ItemInfo("container"))
-                kind = fact.text("item") or info.kind
-                form = fact.text("form") or ("material" if kind == "sample" else info.form)
-                known[named.number] = replace(info, kind=kind, form=form, owner=fact.text("owner") or fact.party)
-    return known

@@ -84,7 +84,8 @@ def _present(custody: Custody, fact: Fact) -> Custody:
 def _released(custody: Custody, fact: Fact) -> Custody:
     giver, taker = fact.party, fact.text("to") or ""
     word = Word("giver", giver, taker, fact.happened_at, fact.own_word, fact.id, _shipment(fact))
-    if same_institution(giver, taker) and word.own:
+    holds_it = custody.certain is None or same_institution(giver, custody.certain)
+    if same_institution(giver, taker) and word.own and holds_it:
         return _agreed(taker, fact.happened_at, custody.sent_on)
     if _starts_trip(word, fact):
         custody = replace(custody, sent_on=word.shipment)
@@ -199,7 +200,9 @@ def _freed(custody: Custody, fact: Fact) -> Custody:
     authority, onwards = fact.text("authority") or custody.claimed, fact.text("to")
     if same_institution(authority, custody.certain):
         holder = onwards or fact.party
-        word = Word("giver", custody.certain, holder, fact.happened_at, fact.own_word, fact.id, _shipment(fact))
+        # Whoever else says that it is free only declares what the authority did.
+        own = institution_of(custody.certain) == fact.acting_for
+        word = Word("giver", custody.certain, holder, fact.happened_at, own, fact.id, _shipment(fact))
         return _claimed_by(replace(custody, state="agreed"), word)
     if custody.state != "held":
         return custody

@@ -18,6 +18,8 @@ from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Name
 from shipsvc.domain.lending import Line
 from shipsvc.domain.places import Whereabouts
 
+#: Said of the very number, whatever its prints are on and whatever it is in.
+OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
 #: A nest deeper than this is a mistake in the record, not a box in a box.
 DEPTH_MAX = 64
 
@@ -64,6 +66,7 @@ class Outcome:
     flags: list[Raised] = field(default_factory=list)
     comparisons: list[tuple[str, Fact, Compared]] = field(default_factory=list)
     births: list[Birth] = field(default_factory=list)
+    #: By fact: the items it was found to mean, and the containers that prints were on which led to them.
     resolved: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -103,19 +106,31 @@ class _Fold:
         self.out = Outcome()
 
     def take(self, fact: Fact) -> None:
-        items = tuple(self.resolve(named, fact) for named in fact.subjects)
-        self.out.resolved[fact.id] = items
+        """Take in one fact, which no fact taken in before may follow."""
+        items: dict[str, None] = {}  # in order, each once: a vial and the sample in it are one thing
+        passed: dict[str, None] = {}
+        for named in fact.subjects:
+            labelled = self._labelled(named, fact)
+            item = self._meant(labelled, fact)
+            items[item] = None
+            passed |= {labelled: None, item: None}
+        self.out.resolved[fact.id] = tuple(passed)
         if fact.kind == "label_attached":
             self._attach(fact)
         for item in items:
             self._told_of(item, fact)
 
     # ---------------------------------------------------------------------------------------- which item is meant
-    def resolve(self, named: Named, fact: Fact) -> str:
-        """Print -> container -> sample, as things lay at that instant (rulings 4)."""
-        if fact.kind in {"registered", "label_attached", "loan_signed", "due_set", "recalled"}:
+    def _labelled(self, named: Named, fact: Fact) -> str:
+        """What the print that was read was on at that instant (rulings 4), or the number as typed."""
+        if named.serial is None or fact.kind in OF_THE_NUMBER:
             return named.number
-        item = self.attached.get(named, named.number) if named.serial is not None else named.number
+        return self.attached.get(named, named.number)
+
+    def _meant(self, item: str, fact: Fact) -> str:
+        """The sample in a container or the vial around a sample, whichever the fact is about."""
+        if fact.kind in OF_THE_NUMBER:
+            return item
         return self._material(item, fact) if fact.kind in OF_MATERIAL else self._vial(item, fact)
 
     def _material(self, item: str, fact: Fact) -> str:
@@ -142,6 +157,8 @@ class _Fold:
 
     # ------------------------------------------------------------------------------------------ what it does to it
     def _told_of(self, item: str, fact: Fact) -> None:
+        if self._state(item).custody.state == "ended" and fact.kind not in OF_THE_NUMBER:
+            self._flag(item, fact, "has_ended", "it was told before that nothing was left of it")
         if fact.kind == "unpacked" or self._leaves_nest(item, fact):
             self._set(item, fact, parent=None)
         whole = [item] if fact.kind in OF_THE_NAMED else [item, *self._inside(item)]
@@ -174,7 +191,7 @@ class _Fold:
 
     def _pack(self, item: str, fact: Fact) -> None:
         parent = fact.text("into")
-        if parent is None:
+        if parent is None or self._state(item).custody.state == "ended":
             return
         if parent == item or item in self._above(parent):
             self._flag(item, fact, "nest_cycle", f"{parent} was itself inside it; the nest is left as it was")

@@ -122,6 +122,11 @@ def parse_date(text: str) -> date:
     raise NotATime(typed=_shown(text))
 
 
+def is_date(text: str) -> bool:
+    """Whether a time is written as a bare date, which needs a zone to mean anything."""
+    return _FULL_DATE.fullmatch(text) is not None
+
+
 def parse_span(text: str, zone: str | ZoneInfo) -> Span:
     """Read a half-known time: an instant as ``parse_instant`` does, or a bare date, which is that whole local day.
 

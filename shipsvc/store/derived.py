@@ -16,7 +16,7 @@ COMPARISON = table(Comparison)
 PARENTAGE = table(Parentage)
 FLAG = table(Flag)
 #: Flags that the fold raises; the others are raised once, when a fact is told, and stay.
-FOLD_FLAGS = ("which_sample", "disputed", "seen_elsewhere", "nest_cycle", "was_elsewhere", "below_zero")
+FOLD_FLAGS = ("which_sample", "disputed", "seen_elsewhere", "nest_cycle", "was_elsewhere", "below_zero", "has_ended")
 
 
 def comparison_rows(outcome: Outcome) -> list[dict[str, Any]]:
@@ -68,8 +68,8 @@ def replace(
     before: Sequence[Row],
     wanted: Sequence[dict[str, Any]],
     recorded_at: datetime,
-) -> None:
-    """Close the rows that no longer hold and add those that are new."""
+) -> set[str]:
+    """Close the rows that no longer hold and add those that are new; the items that these are about."""
     kept = [row for row in before if any(_same(row, new) for new in wanted)]
     gone = [row for row in before if row not in kept]
     fresh = [new for new in wanted if not any(_same(row, new) for row in kept)]
@@ -80,6 +80,8 @@ def replace(
             ended.values(known_to=recorded_at), [{f"key_{c.name}": row[c.name] for c in keys} for row in gone]
         )
     add(connection, kind, fresh, recorded_at)
+    item = "child" if kind is PARENTAGE else "item"
+    return {row[item] for row in [*gone, *fresh]}
 
 
 def add(connection: sa.Connection, kind: sa.Table, rows: Sequence[dict[str, Any]], recorded_at: datetime) -> None:

@@ -1,11 +1,13 @@
 """The log of facts and decisions, and the finding aid that says which items each bears on."""
 
+import json
 from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
+from shipsvc.domain.facts import Named
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables import FOREVER, Event, Note, table
 from shipsvc.store.tables_derived import EventItem
@@ -42,15 +44,22 @@ _BY_IDS = (
 _ADD = sa.insert(EVENT)
 _ADD_ITEMS = sa.insert(EVENT_ITEM)
 _ORIGINAL = EVENT.alias("original")
-_TIMELINE = (
+_IN_FORCE = (
     sa.select(_ORIGINAL.c.id.label("original_id"), _ORIGINAL.c.acting_for.label("first_told_for"), *CONTENT)
     .select_from(
         EVENT_ITEM.join(EVENT, EVENT.c.id == EVENT_ITEM.c.source_id).join(
             _ORIGINAL, _ORIGINAL.c.id == EVENT_ITEM.c.event_id
         )
     )
-    .where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER, EVENT_ITEM.c.happened_at >= _SINCE)
+    .where(EVENT_ITEM.c.known_to == FOREVER)
 )
+_TIMELINE = _IN_FORCE.where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.happened_at >= _SINCE)
+_THESE = _IN_FORCE.where(EVENT_ITEM.c.event_id.in_(_SOME))
+_OF_KINDS = _IN_FORCE.where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.kind.in_(sa.bindparam("kinds", expanding=True)))
+_ITEMS_OF = sa.select(EVENT_ITEM).where(EVENT_ITEM.c.event_id.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER)
+
+#: A fact in force: the id of the original, who told the original, and the row that holds its content now.
+InForce = tuple[str, str, Row]
 
 
 def by_ids(connection: sa.Connection, ids: Collection[str]) -> dict[str, Row]:
@@ -85,50 +94,47 @@ def close_items(connection: sa.Connection, events: Collection[str], recorded_at:
 
 def items_of(connection: sa.Connection, events: Iterable[str]) -> Sequence[Row]:
     """What the events bear on as known now."""
-    wanted = sa.select(EVENT_ITEM).where(EVENT_ITEM.c.event_id.in_(list(events)), EVENT_ITEM.c.known_to == FOREVER)
-    return rows(connection, wanted)
+    return rows(connection, _ITEMS_OF, some=list(events))
 
 
-def timeline(connection: sa.Connection, items: Collection[str], since: datetime) -> list[tuple[str, str, Row]]:
-    """The facts in force about any of the items from ``since`` on, as (id of the original, who told the original, row).
+def content(row: Row) -> tuple[str, tuple[Named, ...], dict[str, Any]]:
+    """What a row of the log says: (kind, subjects, body); for an amendment, what it puts in the original's place."""
+    said: dict[str, Any] = {"kind": row["kind"], "subjects": json.loads(row["subjects"])}
+    said["body"] = json.loads(row["body"])
+    if row["kind"] == "amended":
+        said = said["body"]["replacement"]
+    return said["kind"], tuple(Named(number, serial) for number, serial in said["subjects"]), said["body"]
+
+
+def timeline(connection: sa.Connection, items: Collection[str], since: datetime) -> list[InForce]:
+    """The facts in force about any of the items from ``since`` on.
 
     An amended fact comes with the content of its newest amendment under the id of the original.
     """
-    found = {row["original_id"]: row for row in rows(connection, _TIMELINE, some=items, since=since)}
-    return [(original_id, row["first_told_for"], row) for original_id, row in found.items()]
+    return _in_force(rows(connection, _TIMELINE, some=items, since=since))
 
 
-def labels_before(connection: sa.Connection, items: Collection[str], before: datetime) -> Sequence[Row]:
-    """Label attachments about any of the items that happened before an instant, oldest first."""
-    wanted = (
-        sa.select(*CONTENT)
-        .select_from(EVENT_ITEM.join(EVENT, EVENT.c.id == EVENT_ITEM.c.source_id))
-        .where(
-            EVENT_ITEM.c.item.in_(items),
-            EVENT_ITEM.c.kind == "label_attached",
-            EVENT_ITEM.c.known_to == FOREVER,
-            EVENT_ITEM.c.happened_at < before,
-        )
-        .order_by(EVENT_ITEM.c.happened_at, EVENT.c.recorded_at)
-    )
-    return rows(connection, wanted)
+def these_in_force(connection: sa.Connection, originals: Collection[str]) -> list[InForce]:
+    """Those of the facts that are still in force, as amended."""
+    return _in_force(rows(connection, _THESE, some=originals))
 
 
-def labelled_containers(connection: sa.Connection, numbers: Collection[str]) -> set[str]:
-    """Containers that a print of one of the numbers was told to be on, at any time, as known now."""
-    other = EVENT_ITEM.alias("other")
-    wanted = (
-        sa.select(other.c.item)
-        .distinct()
-        .select_from(EVENT_ITEM.join(other, other.c.event_id == EVENT_ITEM.c.event_id))
-        .where(
-            EVENT_ITEM.c.item.in_(numbers),
-            EVENT_ITEM.c.kind == "label_attached",
-            EVENT_ITEM.c.known_to == FOREVER,
-            other.c.known_to == FOREVER,
-        )
-    )
-    return set(connection.execute(wanted).scalars())
+def of_kinds(connection: sa.Connection, items: Collection[str], kinds: Collection[str]) -> list[InForce]:
+    """The facts in force of some kinds that name any of the items, whenever they happened."""
+    return _in_force(rows(connection, _OF_KINDS, some=items, kinds=kinds))
+
+
+def _in_force(found: Iterable[Row]) -> list[InForce]:
+    by_id = {row["original_id"]: row for row in found}  # a fact has a row for each of its items
+    return [(original, row["first_told_for"], row) for original, row in by_id.items()]
+
+
+def first_happened(connection: sa.Connection, items: Collection[str]) -> datetime | None:
+    """When the first fact in force about any of the items happened."""
+    first = sa.select(sa.func.min(EVENT_ITEM.c.happened_at))
+    wanted = first.where(EVENT_ITEM.c.item.in_(items), EVENT_ITEM.c.known_to == FOREVER)
+    found: datetime | None = connection.execute(wanted).scalar_one_or_none()
+    return found
 
 
 def close_item_rows(connection: sa.Connection, stale: Collection[Row], recorded_at: datetime) -> None:

@@ -1,21 +1,20 @@
-"""Items by number, their locks, aliases, number series and blocks."""
+"""Items by number, their locks and aliases, and whose a prefix is."""
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from shipsvc.store.engine import Row, rows
-from shipsvc.store.tables import Alias, NumberBlock, table
+from shipsvc.store.engine import Row, first_row, rows
+from shipsvc.store.tables import Alias, PackagingPrefix, table
 from shipsvc.store.tables import Collection as CollectionVersion
-from shipsvc.store.tables_derived import Item, NumberCounter
+from shipsvc.store.tables_derived import Item
 
 ITEM = table(Item)
 ALIAS = table(Alias)
-BLOCK = table(NumberBlock)
-COUNTER = table(NumberCounter)
+PREFIX = table(PackagingPrefix)
 COLLECTION = table(CollectionVersion)
 
 
@@ -64,12 +63,34 @@ def touch(connection: sa.Connection, numbers: Collection[str], recorded_at: date
 
 def prefix_owners(connection: sa.Connection, prefixes: Collection[str]) -> dict[str, tuple[str, str | None]]:
     """Whose a prefix is: (owner, collection); packaging prefixes belong to no collection."""
-    counters = sa.select(COUNTER.c.prefix, COUNTER.c.owner, sa.literal(None)).where(COUNTER.c.prefix.in_(prefixes))
+    packaging = sa.select(PREFIX.c.prefix, PREFIX.c.institution).where(PREFIX.c.prefix.in_(prefixes))
     newest = sa.select(COLLECTION.c.prefix, COLLECTION.c.owner, COLLECTION.c.code).where(
         COLLECTION.c.prefix.in_(prefixes)
     )
-    found = {p: (owner, None) for p, owner, _ in connection.execute(counters)}
+    found = {p: (owner, None) for p, owner in connection.execute(packaging)}
     return {
         **found,
         **{p: (owner, code) for p, owner, code in connection.execute(newest.order_by(COLLECTION.c.version))},
     }
+
+
+def add_alias(connection: sa.Connection, row: Mapping[str, Any]) -> None:
+    """Note that an item goes by another name at an institution."""
+    connection.execute(sa.insert(ALIAS).values(**row))
+
+
+def alias(connection: sa.Connection, institution: str, name: str) -> Row | None:
+    """Which item goes by that name at the institution."""
+    return first_row(connection, sa.select(ALIAS).where(ALIAS.c.institution == institution, ALIAS.c.alias == name))
+
+
+def aliases(connection: sa.Connection, number: str) -> Sequence[Row]:
+    """Every other name that an item goes by."""
+    wanted = sa.select(ALIAS).where(ALIAS.c.item == number)
+    return rows(connection, wanted.order_by(ALIAS.c.institution, ALIAS.c.alias))
+
+
+def called(connection: sa.Connection, name: str, visible: Callable[[sa.ColumnElement[str]], Any]) -> list[str]:
+    """The items, among those that are visible, that go by a name anywhere."""
+    wanted = sa.select(ALIAS.c.item).distinct().where(ALIAS.c.alias == name, visible(ALIAS.c.item))
+    return list(connection.execute(wanted.order_by(ALIAS.c.item)).scalars())

@@ -17,7 +17,7 @@ from shipsvc.domain.places import Whereabouts
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_derived import ItemSpan
+from shipsvc.store.tables_derived import EVER_SQL, ItemSpan
 
 SPAN = table(ItemSpan)
 
@@ -119,16 +119,12 @@ _AROUND = (
     .where(SPAN.c.item.in_(_SOME), SPAN.c.known_to == FOREVER, SPAN.c.to_at >= _SINCE)
     .order_by(SPAN.c.item, SPAN.c.from_at)
 )
-_NESTED_IN = (
-    sa.select(SPAN.c.item)
-    .distinct()
-    .where(SPAN.c.parent.in_(_SOME), SPAN.c.to_at >= _SINCE, SPAN.c.known_to == FOREVER)
-)
-_PARENTS_OF = (
-    sa.select(SPAN.c.parent)
-    .distinct()
-    .where(SPAN.c.item.in_(_SOME), SPAN.c.parent.is_not(None), SPAN.c.to_at >= _SINCE, SPAN.c.known_to == FOREVER)
-)
+_STANDS = sa.and_(SPAN.c.parent.is_not(None), SPAN.c.to_at >= _SINCE, SPAN.c.known_to == FOREVER)
+_PAIR = sa.select(SPAN.c.item, SPAN.c.parent)
+_UP = _PAIR.where(SPAN.c.item.in_(_SOME), _STANDS).cte("up", recursive=True)
+_ABOVE = sa.select(_UP.union(_PAIR.where(SPAN.c.item == _UP.c.parent, _STANDS)))
+_DOWN = _PAIR.where(SPAN.c.parent.in_(_SOME), _STANDS).cte("down", recursive=True)
+_INSIDE = sa.select(_DOWN.union(_PAIR.where(SPAN.c.parent == _DOWN.c.item, _STANDS)))
 _CLOSE = (
     sa.update(SPAN)
     .where(
@@ -146,14 +142,14 @@ def around(connection: sa.Connection, items: Collection[str], since: datetime) -
     return rows(connection, _AROUND, some=items, since=since)
 
 
-def nested_in(connection: sa.Connection, parents: Collection[str], since: datetime) -> set[str]:
-    """What was, as known now, directly in one of the parents at or after ``since``."""
-    return {row["item"] for row in rows(connection, _NESTED_IN, some=parents, since=since)}
+def above(connection: sa.Connection, items: Collection[str], since: datetime) -> list[tuple[str, str]]:
+    """What the items were in, and what that was in, and so on, at or after ``since`` as known now: (item, parent)."""
+    return [(row["item"], row["parent"]) for row in rows(connection, _ABOVE, some=items, since=since)]
 
 
-def parents_of(connection: sa.Connection, items: Collection[str], since: datetime) -> set[str]:
-    """What one of the items was, as known now, directly in at or after ``since``."""
-    return {row["parent"] for row in rows(connection, _PARENTS_OF, some=items, since=since)}
+def inside(connection: sa.Connection, parents: Collection[str], since: datetime) -> list[tuple[str, str]]:
+    """What was in the parents, and in that, and so on, at or after ``since`` as known now: (item, parent)."""
+    return [(row["item"], row["parent"]) for row in rows(connection, _INSIDE, some=parents, since=since)]
 
 
 def close(connection: sa.Connection, ended: Iterable[Row], recorded_at: datetime) -> None:
@@ -177,4 +173,5 @@ def at(as_of: datetime, known_on: datetime | None) -> sa.ColumnElement[bool]:
     holds = sa.and_(SPAN.c.from_at <= as_of, SPAN.c.to_at > as_of)
     if known_on is None:
         return sa.and_(holds, sa.literal_column("item_span.live") == sa.literal_column("1"))
-    return sa.and_(holds, SPAN.c.known_from <= known_on, SPAN.c.known_to > known_on)
+    ever = sa.text(f"item_span.{EVER_SQL}")
+    return sa.and_(holds, SPAN.c.known_from <= known_on, SPAN.c.known_to > known_on, ever)

@@ -178,7 +178,7 @@ class Event(SQLModel, table=True):
     time_source: str
     uncertainty_s: int = 0
     recorded_at: datetime
-    late_s: int
+    late_s: int = big()
     actor: str
     acting_for: str
     device: str = ""

@@ -58,6 +58,15 @@ class SigningKeyRow(SQLModel, table=True):
     starts_at: datetime
 
 
+class Secret(SQLModel, table=True):
+    """A secret of the service that was made once, such as the key of the tags on labels, in hexadecimal."""
+
+    __tablename__ = "secret"
+    name: str = Field(primary_key=True)
+    value: str
+    created_at: datetime
+
+
 class Replay(SQLModel, table=True):
     """The answer to a POST that carried an Idempotency-Key."""
 

@@ -54,14 +54,14 @@ def _shown(service: Service, claims: Claims, kind: Kind, code: str, moments: Mom
 def _added(
     service: Service, claims: Claims, kind: Kind, key: RequestKey, body: Any, shape: type[schemas.Version]
 ) -> Response:
-    def make(work: Work) -> Made:
+    def _make(work: Work) -> Made:
         told, content = _told(body), schemas.content_of(body)
         row = documents.create(work.connection, work.actor, work.now(), kind, body.code, content, told)
         headers = {"Location": f"/v1/{kind.chain.name}s/{body.code}", "ETag": etag(row["version"])}
         return Made(201, shape(**_fields(row)), headers)
 
     with unit_of_work(service, claims) as work:
-        return once(work, key, body, lambda: make(work))
+        return once(work, key, body, lambda: _make(work))
 
 
 def _changed(

@@ -3,15 +3,19 @@
 from collections.abc import Sequence
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Response
+from fastapi import APIRouter, Body, Path, Response
+from sqlalchemy import exc
 
-from shipsvc.app import record
+from shipsvc.app import facts, record
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors
-from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, unit_of_work
+from shipsvc.store.engine import crossed
+from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading, unit_of_work
 from shipsvc.web.errors import Problem, problem_of
+from shipsvc.web.fact_answers import FactOut, fact_out
 from shipsvc.web.fact_schemas import (
     EXAMPLE_ID,
+    UUID_PATTERN,
     Failed,
     ManyAnswers,
     OneFact,
@@ -20,6 +24,7 @@ from shipsvc.web.fact_schemas import (
     read_fact,
     told_of,
 )
+from shipsvc.web.openapi import problems
 from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1", tags=["facts"])
@@ -34,7 +39,7 @@ EXAMPLES: Any = {
             "fact": {
                 "id": EXAMPLE_ID,
                 "kind": "accepted",
-                "subjects": ["P-01-6"],
+                "subjects": ["P-01-K"],
                 "time": {"raw": "2025-03-14T09:10:00+09:00", "source": "device", "sequence": 17},
                 "acting_for": "TSI",
                 "body": {"from": "CRK", "shipment": "T-01"},
@@ -69,23 +74,48 @@ def tell(
     late, out of order, or by one side only. A 2xx answer means that it is stored for good.
     """
     if isinstance(told, OneFact):
-        (result,) = _recorded(service, claims, told.told(), [told_of(told.fact)])
-        return _one(result, response)
+        try:
+            (result,) = _recorded(service, claims, told.told(), [told_of(told.fact)])
+            return _one(result, response)
+        except errors.ShipsvcError as error:
+            raise error.at(f"/fact{error.pointer}") if error.pointer is not None else error from None
     response.status_code = 200
     return _many(service, claims, told.told(), [read_fact(one) for one in told.facts], told.facts)
 
 
-def _recorded(service: Service, claims: Claims, envelope: Envelope, facts: Sequence[Told]) -> list[Result]:
-    for _ in range(ATTEMPTS):
+@router.get(
+    "/events/{id}",
+    operation_id="show_fact",
+    summary="What was told",
+    responses=problems(404),
+)
+def show_fact(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    id: Annotated[str, Path(pattern=UUID_PATTERN, description="The id of the fact", examples=[EXAMPLE_ID])],
+) -> FactOut:
+    """One fact or decision as it was told: by whom and for whom, both times and the raw one, its amendments, its proof.
+
+    It is there for those who told it and for those who may see an item that it bears on; for others it is not there.
+    """
+    with reading(service, claims) as work:
+        return fact_out(facts.read(work.connection, work.actor, id))
+
+
+def _recorded(service: Service, claims: Claims, envelope: Envelope, told: Sequence[Told]) -> list[Result]:
+    for left in reversed(range(ATTEMPTS)):
         try:
             with unit_of_work(service, claims) as work:
-                results = record.tell(work.connection, work.actor, work.now, envelope, facts)
+                results = record.tell(work.connection, work.actor, work.now, envelope, told)
             break
         except record.AffectedGrew:
-            continue
-    else:
-        raise errors.Away(what="The nest these facts are about is being changed by others, so it")
-    for fact, result in zip(facts, results, strict=True):
+            if not left:
+                raise errors.Away(what="The nest these facts are about is being changed by others, so it") from None
+        except exc.DBAPIError as error:
+            # Perhaps the same fact came twice at once: then the other one is in the log by now.
+            if not left or not crossed(error):
+                raise
+    for fact, result in zip(told, results, strict=True):
         service.metrics.fact_told(fact.kind, _outcome(result))
     return results
 

@@ -53,7 +53,7 @@ def add_person(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body:
     # Before the transaction: hashing takes longer than all the rest, and others wait for the write lock.
     password_hash = passwords.hashed(body.password.get_secret_value())
 
-    def make(work: Work) -> Made:
+    def _make(work: Work) -> Made:
         now = work.now()
         person = identity.add_person(
             work.connection,
@@ -68,7 +68,7 @@ def add_person(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body:
         return Made(201, PersonMade(person=person, recorded_at=now), {"Location": f"/v1/people/{person}"})
 
     with unit_of_work(service, claims) as work:
-        return once(work, key, body, lambda: make(work))
+        return once(work, key, body, lambda: _make(work))
 
 
 @people.get("/people/{person}", operation_id="show_person", summary="Who is this?", responses=problems(404))
@@ -93,7 +93,7 @@ def change_role(
     the one told last decides. Somebody must be left who administers the service.
     """
 
-    def make(work: Work) -> Made:
+    def _make(work: Work) -> Made:
         row = identity.change_role(
             work.connection,
             work.actor,
@@ -108,7 +108,7 @@ def change_role(
         return Made(201, RoleChanged(**told, change=body.change))
 
     with unit_of_work(service, claims) as work:
-        return once(work, key, body, lambda: make(work))
+        return once(work, key, body, lambda: _make(work))
 
 
 @people.post(

@@ -15,6 +15,7 @@ from fastapi.responses import Response
 from starlette.requests import Request
 
 from shipsvc.domain import errors
+from shipsvc.web.schemas import WHOLE_MAX
 
 LIMIT_DEFAULT: Final = 50
 LIMIT_MAX: Final = 200
@@ -107,3 +108,10 @@ def link(response: Response, asked: Asked, page: Page[Row]) -> None:
     if page.next is not None:
         url = asked.request.url.include_query_params(cursor=page.next)
         response.headers["Link"] = f'<{url.path}?{url.query}>; rel="next"'
+
+
+def whole(part: Part) -> int:
+    """A part of a key that stands for a 32-bit column; Malformed where it cannot."""
+    if not isinstance(part, int) or not 0 <= part <= WHOLE_MAX:
+        raise errors.Malformed(why="this is not a cursor of this list. Take it from the answer.", pointer="/cursor")
+    return part

@@ -11,6 +11,7 @@ from sqlalchemy import exc
 from starlette.exceptions import HTTPException
 
 from shipsvc.domain import errors
+from shipsvc.store import engine
 
 MEDIA_TYPE = "application/problem+json"
 log = logging.getLogger("shipsvc.problems")
@@ -29,6 +30,18 @@ STATUS: dict[type[errors.ShipsvcError], int] = {
     errors.RuleForbids: 409,
     errors.TooMuch: 413,
     errors.Away: 503,
+}
+
+
+#: What to do about it, for errors whose own words only say what is wrong.
+REMEDIES: dict[type[errors.ShipsvcError], str] = {
+    errors.Malformed: "Mend that as the API description at /docs says, and send it again.",
+    errors.BadBody: "Mend that as the API description at /docs says, and send it again.",
+    errors.WrongPassword: "Check both and try again.",
+    errors.NotAllowed: "Ask an administrator of your institution.",
+    errors.NotYourRole: "Ask somebody who has it, or an administrator for it.",
+    errors.Conflict: "Read what is there, then decide.",
+    errors.RuleForbids: "Settle that first, then try again.",
 }
 
 
@@ -63,11 +76,21 @@ def status_of(kind: type[errors.ShipsvcError]) -> int:
     return next(STATUS[base] for base in kind.__mro__ if base in STATUS)
 
 
+def detail_of(error: errors.ShipsvcError) -> str:
+    """What is wrong, and what to do about it, in whole sentences."""
+    return _with_remedy(str(error), REMEDIES.get(type(error), ""))
+
+
+def _with_remedy(said: str, remedy: str) -> str:
+    ended = said if said.endswith((".", '."')) else f"{said}."
+    return f"{ended} {remedy}".rstrip()
+
+
 def problem_of(error: errors.ShipsvcError) -> Problem:
     """The problem that tells of one of our errors."""
-    title = type(error).__name__
+    title, detail = type(error).__name__, detail_of(error)
     faults = [Fault(pointer=error.pointer, code=error.code, detail=str(error))] if error.pointer else []
-    return Problem(title=title, status=status_of(type(error)), code=error.code, detail=str(error), errors=faults)
+    return Problem(title=title, status=status_of(type(error)), code=error.code, detail=detail, errors=faults)
 
 
 def faults_of(found: list[Any], skip: int = 0) -> list[Fault]:
@@ -75,21 +98,22 @@ def faults_of(found: list[Any], skip: int = 0) -> list[Fault]:
 
     Parts like ``<weighed>`` are tags of a union, which the sender never wrote.
     """
-    return [
-        Fault(
-            pointer="".join(f"/{p}" for p in f["loc"][skip:] if not str(p).startswith("<")),
-            code=f["type"],
-            detail=f["msg"],
-        )
-        for f in found
-    ]
+    return [Fault(pointer=_pointer(f, skip), code=f["type"], detail=f["msg"]) for f in found]
+
+
+def _pointer(found: Any, skip: int) -> str:
+    # Of a body that is no JSON the place is a count of characters, not a member.
+    parts = [] if found["type"] == "json_invalid" else found["loc"][skip:]
+    return "".join(f"/{part}" for part in parts if not str(part).startswith("<"))
 
 
 def malformed(faults: list[Fault]) -> Problem:
     """The problem of a request that does not have the shape described; one fault of our own keeps its own code."""
     detail = "; ".join(f"{f.pointer or '/'}: {f.detail}" for f in faults[:3])
     code = faults[0].code if len(faults) == 1 and faults[0].code in OURS else errors.Malformed.code
-    said = f"The request is malformed: {detail}"
+    # Our own words say what to do; those of the library only what is wrong.
+    remedy = "" if code != errors.Malformed.code else REMEDIES[errors.Malformed]
+    said = _with_remedy(f"The request is malformed: {detail}", remedy)
     return Problem(title="Malformed", status=422, code=code, detail=said, errors=faults)
 
 
@@ -139,6 +163,8 @@ def _methods(request: Request) -> list[str]:
 
 
 async def _database(_request: Request, error: Exception) -> JSONResponse:
+    if isinstance(error, exc.DBAPIError) and not engine.is_away(error):
+        raise error  # nobody foresaw it: what was asked of the database was wrong
     log.error("database: %s", type(error).__name__, exc_info=error)
     return await _ours(_request, errors.Away(what="The database"))
 
@@ -154,6 +180,6 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(errors.ShipsvcError, _ours)
     app.add_exception_handler(RequestValidationError, _shape)
     app.add_exception_handler(HTTPException, _framework)
-    for kind in (exc.OperationalError, exc.InterfaceError, exc.TimeoutError):
+    for kind in (exc.DBAPIError, exc.TimeoutError):
         app.add_exception_handler(kind, _database)
     app.add_exception_handler(Exception, _unforeseen)

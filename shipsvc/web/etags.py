@@ -15,6 +15,7 @@ IfMatch = Annotated[
     Header(
         alias="If-Match",
         max_length=200,
+        pattern=r'^( *\* *|(W/)?"[!#-~]*"( *, *(W/)?"[!#-~]*")*)$',
         description="The ETag of the version that this change follows, as GET gave it",
         examples=['"v3"'],
     ),

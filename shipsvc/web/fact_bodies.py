@@ -58,7 +58,9 @@ Party = Annotated[
         examples=["TSI", "LSC/mail-room"],
     ),
 ]
-Words = Annotated[str, Field(max_length=400, description="A few words.", examples=["packing"])]
+#: Any characters but the one that PostgreSQL cannot keep in a text.
+NO_NUL = r"^[^\x00]*$"
+Words = Annotated[str, Field(max_length=400, pattern=NO_NUL, description="A few words.", examples=["packing"])]
 Whole = Annotated[int, Field(ge=0, le=1_000_000, examples=[48]), BeforeValidator(_only_a_number)]
 
 

@@ -12,6 +12,7 @@ from pydantic import (
     ConfigDict,
     Discriminator,
     Field,
+    PrivateAttr,
     Tag,
     TypeAdapter,
     ValidationError,
@@ -25,7 +26,7 @@ from shipsvc.domain import codes, errors, times
 from shipsvc.domain.facts import DECISIONS, Named
 from shipsvc.domain.mass import Mass
 from shipsvc.web.errors import Fault, Problem, faults_of, malformed
-from shipsvc.web.fact_bodies import BODIES, Body, Code, Words, _only_a_number, checked
+from shipsvc.web.fact_bodies import BODIES, NO_NUL, Body, Code, _only_a_number, checked
 
 UUID_PATTERN = "^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$"
 EXAMPLE_ID = "0195a3c2-6f00-7000-8000-000000000001"
@@ -66,23 +67,29 @@ class WhenIn(BaseModel):
     ]
     source: Literal["device", "typed", "carrier", "import"] = "typed"
     uncertainty_s: Annotated[int, Field(ge=0, le=31_536_000, examples=[0]), BeforeValidator(_only_a_number)] = 0
-    sequence: Annotated[int, Field(ge=0, le=2**53), BeforeValidator(_only_a_number)] | None = Field(
+    sequence: Annotated[int, Field(ge=0, le=2**53 - 1), BeforeValidator(_only_a_number)] | None = Field(
         None, description="The device's own count, which orders what it saw in one second.", examples=[17]
     )
-    boot: Annotated[str, Field(max_length=64)] | None = Field(
+    boot: Annotated[str, Field(max_length=64, pattern=NO_NUL)] | None = Field(
         None, description="The run of the device that the time was read in.", examples=["7"]
     )
 
 
-class FactBase(BaseModel):
-    """What facts of every kind have."""
+class Sent(BaseModel):
+    """A fact that remembers its words as they were sent: they make its identity and its digest."""
 
     model_config = ConfigDict(extra="forbid")
+    _words: Mapping[str, Any] = PrivateAttr(default_factory=dict)
+
+
+class FactBase(Sent):
+    """What facts of every kind have."""
+
     id: FactId
     subjects: list[Subject] = Field(min_length=1, max_length=FACTS_MAX)
     time: WhenIn
     acting_for: Code = Field(examples=["TSI"])
-    note: Annotated[str, Field(max_length=4000)] | None = Field(
+    note: Annotated[str, Field(max_length=4000, pattern=NO_NUL)] | None = Field(
         None, description="Free words; they can be erased later without touching the fact.", examples=["box was wet"]
     )
 
@@ -106,25 +113,25 @@ class Amendment(BaseModel):
     replacement: Replacement | None
 
 
-class AmendedFact(BaseModel):
+class AmendedFact(Sent):
     """An amendment: it names the original and says what holds in its place."""
 
-    model_config = ConfigDict(extra="forbid")
     id: FactId
     kind: Literal["amended"]
     amends: FactId
     time: WhenIn
     acting_for: Code = Field(examples=["MRL"])
     body: Amendment
-    note: Annotated[str, Field(max_length=4000)] | None = None
+    note: Annotated[str, Field(max_length=4000, pattern=NO_NUL)] | None = None
 
 
 def _fact_model(kind: str, body: type[Body]) -> Any:
     name = "".join(part.title() for part in kind.split("_")) + "Fact"
     empty_is_fine = not any(field.is_required() for field in body.model_fields.values())
     default = Field(default_factory=body) if empty_is_fine else Field()
+    tag: Any = Literal[kind]
     doc = body.__doc__
-    return create_model(name, __base__=FactBase, __doc__=doc, kind=(Literal[kind], Field()), body=(body, default))
+    return create_model(name, __base__=FactBase, __doc__=doc, kind=(tag, Field()), body=(body, default))
 
 
 MODELS: Mapping[str, Any] = {kind: _fact_model(kind, body) for kind, body in BODIES.items()} | {"amended": AmendedFact}
@@ -142,7 +149,9 @@ def _kind_first(value: Any, handler: Any) -> Any:
         route = DECISIONS.get(kind)
         error = errors.DecisionNeedsItsRoute(kind=kind, route=route) if route else errors.UnknownKind(kind=kind)
         raise PydanticCustomError(error.code, "{said}", {"said": str(error)})
-    return handler(value)
+    fact = handler(value)
+    fact._words = value
+    return fact
 
 
 if TYPE_CHECKING:
@@ -166,9 +175,9 @@ class EnvelopeIn(BaseModel):
     """How the request came; no part of any fact."""
 
     model_config = ConfigDict(extra="forbid")
-    device: Annotated[str, Field(max_length=64)] = Field("", examples=["phone-3"])
+    device: Annotated[str, Field(max_length=64, pattern=NO_NUL)] = Field("", examples=["phone-3"])
     device_now: _instant | None = Field(None, description="The device's clock as it sends: sets its times right.")
-    boot: Annotated[str, Field(max_length=64)] = Field("", examples=["7"])
+    boot: Annotated[str, Field(max_length=64, pattern=NO_NUL)] = Field("", examples=["7"])
     sent_at: _instant | None = None
 
     def told(self) -> Envelope:
@@ -213,7 +222,7 @@ def read_fact(raw: Mapping[str, Any]) -> Told | Problem:
 
 def told_of(fact: Any) -> Told:
     """A checked fact as the application takes it, with all that was said, which makes its identity."""
-    request = fact.model_dump(mode="json", exclude_unset=True, by_alias=True, exclude={"note"})
+    request = {name: said for name, said in fact._words.items() if name != "note"}
     if isinstance(fact, AmendedFact):
         return _amendment(fact, request)
     subjects = tuple(_named(s) for s in fact.subjects)
@@ -230,7 +239,10 @@ def _amendment(fact: AmendedFact, request: Mapping[str, Any]) -> Told:
         raw = {**new.model_dump(mode="json", exclude_unset=True), "id": fact.id, "acting_for": fact.acting_for}
         if new.kind == "amended":
             raise errors.UnknownKind(kind="amended, inside an amendment", pointer="/body/replacement/kind")
-        replacement = told_of(_inner(raw))
+        try:
+            replacement = told_of(_inner(raw))
+        except errors.ShipsvcError as error:
+            raise error.at(f"/body/replacement{error.pointer}") if error.pointer is not None else error from None
     return Told(
         fact.id,
         "amended",
@@ -251,8 +263,7 @@ def _inner(raw: Mapping[str, Any]) -> Any:
     except ValidationError as error:
         faults = faults_of(list(error.errors()))
         why = "; ".join(f"{f.pointer}: {f.detail}" for f in faults)
-        pointer = f"/body/replacement{faults[0].pointer}"
-        raise errors.BadBody(kind=raw["kind"], why=why, pointer=pointer) from None
+        raise errors.BadBody(kind=raw["kind"], why=why, pointer=faults[0].pointer) from None
 
 
 def _named(text: str) -> Named:
@@ -288,7 +299,7 @@ class Recorded(BaseModel):
 class Failed(BaseModel):
     """A fact is not stored, and why."""
 
-    id: Words | None = Field(None, examples=[EXAMPLE_ID])
+    id: str | None = Field(None, description="As far as one was sent", examples=[EXAMPLE_ID])
     status: Literal["failed"] = "failed"
     problem: Problem
 

@@ -54,6 +54,11 @@ class Keys:
         finally:
             self._lock.release()
 
+    def at_hand(self) -> KeyRing | None:
+        """The same without asking the database, or None where it has to be asked."""
+        read = self._read
+        return read.ring if read is not None and read.serves(self._service.now()) else None
+
     def rotate(self) -> KeyRing:
         """Make the first key or the next one if it is time, drop what no token needs; the ring after that.
 

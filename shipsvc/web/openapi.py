@@ -88,7 +88,7 @@ CREATED: Final = {
 def install(app: FastAPI) -> None:
     """Let the application describe itself truly. The description is made once, at the first question."""
 
-    def described() -> Json:
+    def _described() -> Json:
         if app.openapi_schema is None:
             app.openapi_schema = mended(
                 get_openapi(
@@ -101,7 +101,7 @@ def install(app: FastAPI) -> None:
             )
         return app.openapi_schema
 
-    app.openapi = described  # type: ignore[method-assign]  # the way FastAPI documents
+    app.openapi = _described  # type: ignore[method-assign]  # the way FastAPI documents
 
 
 def mended(schema: Json) -> Json:
@@ -121,6 +121,11 @@ def _operations(schema: Json) -> Iterator[Json]:
 
 
 def _mend(operation: Json) -> None:
+    for parameter in operation.get("parameters", []):
+        _never_null(parameter)
+        if parameter["name"] == "If-Match":
+            # Missing, it has an answer of its own (428, RFC 6585); so to the framework it may be left out.
+            parameter["required"] = True
     responses = operation["responses"]
     if "400" in responses:  # such an operation refuses malformed requests in its own way, never in the framework's
         responses.pop("422", None)
@@ -131,6 +136,15 @@ def _mend(operation: Json) -> None:
         if int(status) >= 400:
             _as_problem(int(status), response)
     operation["responses"] = dict(sorted(responses.items()))
+
+
+def _never_null(parameter: Json) -> None:
+    """What stands in an address or a header is a text: it can be left out, but it cannot be null."""
+    schema = parameter["schema"]
+    kinds = [kind for kind in schema.get("anyOf", []) if kind != {"type": "null"}]
+    if len(kinds) == 1:
+        del schema["anyOf"]
+        parameter["schema"] = {**kinds[0], **schema}
 
 
 def _unsaid(operation: Json) -> Iterator[int]:

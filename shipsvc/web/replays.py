@@ -60,6 +60,7 @@ async def _request_key(
         Header(
             alias="Idempotency-Key",
             max_length=257,
+            pattern=r'^("[ !#-[\]-~]{1,255}"|[!#-[\]-~]{1,255})$',
             description="A key of your own making, new for each request and the same for each retry of it, such as a"
             " UUID. A retry gets the first answer, with `Idempotency-Replayed: true`.",
             examples=['"8e03978e-40d5-43dd-bc93-6894a57f9324"'],

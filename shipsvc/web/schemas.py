@@ -24,13 +24,13 @@ WHOLE_MAX: Final = 2**31 - 1
 def saying(rule: Callable[[str], Parsed]) -> Callable[[str], Parsed]:
     """The rule, with our errors turned into what pydantic gathers and gives a place in the request."""
 
-    def checked(text: str) -> Parsed:
+    def _checked(text: str) -> Parsed:
         try:
             return rule(text)
         except errors.Malformed as error:
             raise PydanticCustomError(error.code, "{said}", {"said": str(error)}) from None
 
-    return checked
+    return _checked
 
 
 def _instant(value: Any) -> datetime:

@@ -13,13 +13,16 @@ from shipsvc.domain.facts import Named
 SAMPLES = ("BRM0001", "BRM0002", "BRM0003")
 VIALS = ("VA1", "VA2")
 BOXES = ("JA1", "PA1")
-THINGS = (*SAMPLES, *VIALS, *BOXES)
+#: Things that nobody registered beforehand: one of a collection, one of a series that we do not know.
+UNKNOWN = ("BRM0004", "QA1")
+THINGS = (*SAMPLES, *VIALS, *BOXES, *UNKNOWN)
 PARTIES = ("TRP", "TSI", "CRK", "BIA")
 PLACES = ("TRP-N1", "TSI-N1")
 INFOS: Mapping[str, ItemInfo] = {
     **{n: ItemInfo("sample", "material", "TRP") for n in SAMPLES},
     **{n: ItemInfo("container", "vial", "TRP") for n in VIALS},
     **{n: ItemInfo("container", "jar", "TRP") for n in BOXES},
+    **{n: ItemInfo("sample", "material", "TRP") for n in UNKNOWN},
 }
 START = datetime(2025, 3, 10, tzinfo=UTC)
 #: Minutes within one story: few, so that many things happen at one instant.
@@ -83,6 +86,13 @@ _loan = st.fixed_dictionaries(
 _due = st.fixed_dictionaries({"loan": st.sampled_from(["L-01", "L-02"]), "due_on": st.just("2025-12-01")})
 _nothing: st.SearchStrategy[dict[str, Any]] = st.just({})
 _place = st.fixed_dictionaries({"place": st.sampled_from(PLACES)})
+_registration = st.sampled_from(
+    [
+        {"item": "container", "form": "vial", "owner": "TRP"},
+        {"item": "container", "form": "bag"},
+        {"item": "sample", "mass": "100 mg", "material": "powder"},
+    ]
+)
 _division = st.fixed_dictionaries(
     {"children": st.just([{"number": "BRM0003", "mass": "5 mg", "balance": "B2"}])}, optional={"ends": st.just(True)}
 )
@@ -100,9 +110,13 @@ KINDS: Mapping[str, tuple[st.SearchStrategy[dict[str, Any]], tuple[str, ...]]] =
     "seen": (_nothing, THINGS),
     "stored": (_place, THINGS),
     "taken_out": (_nothing, THINGS),
-    "weighed": (_weighing, (*SAMPLES, *VIALS)),
+    "weighed": (_weighing, (*SAMPLES, *VIALS, *UNKNOWN)),
     "used": (_weighing.flatmap(lambda b: st.sampled_from([b, {**b, "all": True}])), (*SAMPLES, *VIALS)),
+    "loss_noted": (_weighing, SAMPLES),
+    "posted": (_weighing, SAMPLES),
     "divided": (_division, SAMPLES[:2] + VIALS),
+    "embedded": (_division, SAMPLES[:2]),
+    "registered": (_registration, (*UNKNOWN, "VA2", "BRM0002")),
     "combined": (_mixture, SAMPLES[:2] + VIALS),
     "loan_signed": (_loan, SAMPLES),
     "due_set": (_due, SAMPLES),

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -91,5 +92,5 @@ def test_no_story_makes_a_thing_hold_itself(story: list[Said]) -> None:
                 assert parent not in above
                 above.append(parent)
     for changes in whole.changes.values():
-        assert all(one.at < other.at for one, other in zip(changes, changes[1:], strict=False))
+        assert all(one.at < other.at for one, other in pairwise(changes))
         assert all(c.state.parent is None for c in changes if c.state.custody.state == "ended")

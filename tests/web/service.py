@@ -78,10 +78,10 @@ class Running:
 
 
 @contextmanager
-def running(database_url: str) -> Iterator[Running]:
-    """The service on a migrated, empty database."""
+def running(database_url: str, **chosen: Any) -> Iterator[Running]:
+    """The service on a migrated, empty database, with settings as chosen."""
     clock = Clock()
-    app = create_app(Settings(database_url=database_url), clock)
+    app = create_app(Settings(database_url=database_url, **chosen), clock)
     service: Service = app.state.service
     with transaction(service, writes=True) as connection:
         person = identity.bootstrap(

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from shipsvc.store.tables import table
+from shipsvc.store.tables import PackagingPrefix, table
 from shipsvc.store.tables_derived import Item, ItemParty
 from tests.web.service import START, Running, running
 
@@ -296,8 +296,9 @@ def test_codes_and_prefixes_are_used_once(service: Running) -> None:
     """A code of a document that is there, a prefix of another collection, and one that packaging is numbered by."""
     admin = service.token("first")
     service.post("/v1/collections", COLLECTION, admin)
+    row = {"prefix": "P", "institution": "TRP", "recorded_at": START, "actor": service.people["first"], "because": "x"}
     with service.service.database.engine.begin() as connection:
-        connection.execute(sa.text("INSERT INTO number_counter (prefix, owner, last_serial) VALUES ('P', 'TRP', 7)"))
+        connection.execute(sa.insert(table(PackagingPrefix)).values(row))
 
     for body in (COLLECTION, {**COLLECTION, "code": "OTHER"}, {**COLLECTION, "code": "OTHER", "prefix": "P"}):
         assert service.post("/v1/collections", body, admin, status=409)["code"] == "already_there"

@@ -1,0 +1,229 @@
+"""Items as they stand: found by number, label or other name; one with its nest, mass and loan; many in a list."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from shipsvc.app import access, prints
+from shipsvc.app.access import Actor
+from shipsvc.app.prints import Label
+from shipsvc.domain import codes, errors
+from shipsvc.domain.fold import DEPTH_MAX
+from shipsvc.store import item_states, items, locks
+from shipsvc.store.documents import When
+from shipsvc.store.engine import Row
+from shipsvc.store.item_states import ITEM, Sought
+from shipsvc.store.tables import FOREVER
+
+#: How much of what is in an item comes with it; the rest has pages of its own.
+CONTENTS_SHOWN: Final = 50
+_NEVER: Final = datetime(1, 1, 1, tzinfo=UTC)
+_SEPARATORS: Final = re.compile(r"[\s-]+")
+_BEGINNING: Final = re.compile(r"[A-HJ-NP-Z]{1,6}[0-9]{0,8}")
+
+
+@dataclass(frozen=True)
+class Found:
+    """An item that the actor may see, and until when what befell it is theirs to know (rulings 16)."""
+
+    row: Row
+    until: datetime
+
+    @property
+    def number(self) -> str:
+        """Its number."""
+        return str(self.row["number"])
+
+    def shows(self, as_of: datetime) -> bool:
+        """Whether the actor may see how it stood at a moment."""
+        return as_of < self.until
+
+    def require(self, as_of: datetime, typed: str) -> None:
+        """NotFound unless the actor may see how it stood at a moment."""
+        if not self.shows(as_of):
+            raise errors.NotFound(what="item", name=typed)
+
+
+@dataclass(frozen=True)
+class Step:
+    """What an item is in: the container (its row only where the actor sees it), since when and by which fact."""
+
+    number: str
+    row: Row | None
+    since: datetime
+    event_id: str
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How an item stood: its span, since when each part of that, the nest upwards, and what was in it."""
+
+    span: Row
+    beginnings: Mapping[str, Row]
+    nest: Sequence[Step]
+    shows_loan: bool
+
+
+@dataclass(frozen=True)
+class Shown:
+    """All that is answered about one item; ``standing`` is None where there is none or it is not theirs to see."""
+
+    found: Found
+    aliases: Sequence[Row]
+    standing: Standing | None
+    contents: Sequence[Row]
+    flags: Sequence[Row]
+    label: Label | None
+
+
+# ---------------------------------------------------------------------------------------------------------- finding one
+def find(connection: sa.Connection, actor: Actor, typed: str) -> Found:
+    """The item that a number, a print code or another name of it means.
+
+    WrongCheckCharacter where it is a number written wrong; NotFound, the same for what is unknown and what is not
+    theirs to see; Malformed for a name that several things go by.
+    """
+    row = item_states.one(connection, _meant(connection, actor, typed), access.sees(actor, ITEM.c.number))
+    if row is None:
+        raise errors.NotFound(what="item", name=typed)
+    return Found(row, _until(connection, actor, row))
+
+
+def _meant(connection: sa.Connection, actor: Actor, typed: str) -> str:
+    try:
+        return codes.parse_seen(typed).number
+    except errors.Malformed as malformed:
+        called = items.called(connection, typed, lambda item: access.sees(actor, item))
+        if len(called) > 1:
+            named = ", ".join(map(codes.display, called))
+            raise errors.Malformed(why=f"several things go by the name {typed}: {named}. Ask by number.") from None
+        if called:
+            return called[0]
+        if isinstance(malformed, errors.WrongCheckCharacter):
+            raise
+        raise errors.NotFound(what="item", name=typed) from None
+
+
+def _until(connection: sa.Connection, actor: Actor, row: Row) -> datetime:
+    if actor.sees_all or row["owner"] in actor.institutions:
+        return FOREVER
+    return item_states.concerned_until(connection, row["number"], actor.institutions) or _NEVER
+
+
+# ---------------------------------------------------------------------------------------------------------- showing one
+def show(connection: sa.Connection, actor: Actor, typed: str, when: When, now: datetime) -> Shown:
+    """One item as it stood at a moment, by what was known on a moment; raises as ``find`` does."""
+    found = find(connection, actor, typed)
+    number = found.number
+    theirs = found.shows(when.as_of)
+    return Shown(
+        found,
+        items.aliases(connection, number),
+        standing(connection, actor, found, when, now) if theirs else None,
+        inside(connection, actor, number, when, now, limit=CONTENTS_SHOWN + 1) if theirs else (),
+        item_states.flags(connection, number, when) if theirs else (),
+        prints.live(connection, number, prints.by_then(when, now)),
+    )
+
+
+def standing(connection: sa.Connection, actor: Actor, found: Found, when: When, now: datetime) -> Standing | None:
+    """How a found item stood, or None where nothing was known of it."""
+    span = item_states.span_at(connection, found.number, when, now)
+    if span is None:
+        return None
+    beginnings = item_states.beginnings(connection, span, when)
+    sides = {span["lender"], span["borrower"], found.row["owner"]}
+    shows_loan = actor.sees_all or not sides.isdisjoint(actor.institutions)
+    return Standing(span, beginnings, _nest(connection, actor, span, beginnings, when, now), shows_loan)
+
+
+def _nest(
+    connection: sa.Connection, actor: Actor, span: Row, beginnings: Mapping[str, Row], when: When, now: datetime
+) -> list[Step]:
+    """From the innermost container outwards, as far as the actor sees it and one step beyond.
+
+    That a thing is in a box is a fact about the thing, so the box is named; what that box is in is not.
+    """
+    steps: list[Step] = []
+    inner: Row | None = span
+    while inner is not None and inner["parent"] is not None and len(steps) < DEPTH_MAX:
+        put = beginnings["nest"]
+        row = item_states.one(connection, inner["parent"], access.sees(actor, ITEM.c.number))
+        steps.append(Step(inner["parent"], row, put["from_at"], put["event_id"]))
+        inner = item_states.span_at(connection, inner["parent"], when, now) if row else None
+        beginnings = item_states.beginnings(connection, inner, when) if inner else {}
+    return steps
+
+
+def inside(
+    connection: sa.Connection, actor: Actor, number: str, when: When, now: datetime, *, limit: int, after: str = ""
+) -> Sequence[Row]:
+    """What is directly in an item, as far as the actor may see it."""
+    visible = access.sees(actor, ITEM.c.number)
+    if not actor.sees_all:
+        visible = sa.and_(visible, item_states.theirs(actor.institutions))
+    return item_states.contents(connection, number, visible, when, now, after=after, limit=limit)
+
+
+# ---------------------------------------------------------------------------------------------------------------- list
+def sought(q: str | None, **filters: Any) -> Sought:
+    """What a list is asked for. ``q`` is a number, the beginning of one, another name, or words of what it is."""
+    if q is None:
+        return Sought(**filters)
+    try:
+        return Sought(number=codes.parse_seen(q).number, **filters)
+    except errors.Malformed:
+        begins = _SEPARATORS.sub("", q).upper()
+        begins_with = begins if _BEGINNING.fullmatch(begins) else None
+        return Sought(name=q.strip(), begins_with=begins_with, words=tuple(q.split()), **filters)
+
+
+def page(
+    connection: sa.Connection, actor: Actor, wanted: Sought, when: When, now: datetime, *, after: str, limit: int
+) -> Sequence[Row]:
+    """Items that the actor may see, in the order of their numbers; ``shown`` says whether their state is theirs too."""
+    visible = access.sees(actor, ITEM.c.number)
+    shown = sa.true() if actor.sees_all else item_states.theirs(actor.institutions)
+    return item_states.page(connection, wanted, visible, shown, when, now, after=after, limit=limit)
+
+
+# ------------------------------------------------------------------------------------------------------------- aliases
+def add_alias(
+    connection: sa.Connection, actor: Actor, now: datetime, typed: str, institution: str, name: str
+) -> tuple[Row, bool]:
+    """Note that an item goes by another name at an institution; the row, and whether it is new.
+
+    For whoever may speak for the institution. A name means one thing there for ever: AlreadyThere otherwise. Malformed
+    for a name that reads as a number of ours. Raises as ``find`` does.
+    """
+    actor.may_speak_for(institution, pointer="/institution")
+    found = find(connection, actor, typed)
+    _require_no_number(name)
+    locks.hold(connection, f"alias {institution} {name}")
+    before = items.alias(connection, institution, name)
+    if before is not None and before["item"] != found.number:
+        raise errors.AlreadyThere(what="other name", name=name, pointer="/alias")
+    if before is not None:
+        return before, False
+    row = {
+        "institution": institution,
+        "alias": name,
+        "item": found.number,
+        "recorded_at": now,
+        "actor": actor.person,
+    }
+    items.add_alias(connection, row)
+    return row, True
+
+
+def _require_no_number(name: str) -> None:
+    """A name that reads as a number would hide that number, or be hidden by it."""
+    try:
+        number = codes.parse_seen(name).number
+    except errors.Malformed:
+        return
+    raise errors.Malformed(why=f"{name} reads as the number {codes.display(number)}", pointer="/alias")

@@ -1,0 +1,182 @@
+"""Time out of controlled storage by the custody record: at least and at most (design section 5, rulings 21 to 23).
+
+*At least* is time out for sure: taken out of storage, in no packing. *At most* adds what nobody has proven to be in:
+packed, on the way, received, or at an unknown place. Only what falls after accession is charged; time before it
+stands apart. All of it is a union of intervals, so that nothing told twice counts twice, and it never shrinks.
+
+A piece carries its parent's time from before its birth. Of several parents the worst counts, for each figure by
+itself; so a ``TimeOut`` keeps a ``Course`` for each way back to an origin that could still be the worst in something.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from shipsvc.domain.times import Intervals
+
+#: Out of storage and in nothing that could keep its surroundings.
+OUT = frozenset({"taken_out"})
+#: Out of storage as well, unless readings show otherwise.
+NOT_PROVEN_IN = frozenset({"packed", "in_transit", "received", "unknown"})
+
+_NEVER = Intervals()
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """The whereabouts of an item from ``start`` on and before ``end``; ``status`` as in ``places.Whereabouts``."""
+
+    start: datetime
+    end: datetime
+    status: str
+    accessioned: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One way back from an item to an origin: when it was out for sure, when perhaps, and when not yet accessioned."""
+
+    at_least: Intervals = _NEVER
+    at_most: Intervals = _NEVER
+    before_accession: Intervals = _NEVER
+    accessioned_at: datetime | None = None
+
+    def until(self, end: datetime) -> "Course":
+        """What of it had happened by ``end``."""
+        at = self.accessioned_at
+        return Course(
+            _until(self.at_least, end),
+            _until(self.at_most, end),
+            _until(self.before_accession, end),
+            at if at is not None and at <= end else None,
+        )
+
+    def followed_by(self, later: "Course") -> "Course":
+        """This, and what came after it."""
+        return Course(
+            self.at_least | later.at_least,
+            self.at_most | later.at_most,
+            self.before_accession | later.before_accession,
+            later.accessioned_at if self.accessioned_at is None else self.accessioned_at,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class TimeOut:
+    """Time out of one item over its whole life, its parents' share before its birth included."""
+
+    courses: tuple[Course, ...] = (Course(),)
+
+    @property
+    def at_least(self) -> timedelta:
+        """Time out for sure."""
+        return self.proven.total
+
+    @property
+    def at_most(self) -> timedelta:
+        """Time that nobody has proven to be in."""
+        return self.possible.total
+
+    @property
+    def longest_at_least(self) -> timedelta:
+        """The longest single stretch out for sure."""
+        return max(course.at_least.longest for course in self.courses)
+
+    @property
+    def longest_at_most(self) -> timedelta:
+        """The longest single stretch that nobody has proven to be in."""
+        return max(course.at_most.longest for course in self.courses)
+
+    @property
+    def before_accession(self) -> timedelta:
+        """Time before legal charge was taken: shown, not charged."""
+        return max(course.before_accession.total for course in self.courses)
+
+    @property
+    def proven(self) -> Intervals:
+        """The stretches behind ``at_least``: those of the worst parent."""
+        return max((course.at_least for course in self.courses), key=_total)
+
+    @property
+    def possible(self) -> Intervals:
+        """The stretches behind ``at_most``: those of the worst parent."""
+        return max((course.at_most for course in self.courses), key=_total)
+
+
+#: When something was made from a parent, and the parent's own time out.
+Birth = tuple[datetime, TimeOut]
+
+
+def time_out(stays: Iterable[Stay], *, until: datetime, births: Iterable[Birth] = ()) -> TimeOut:
+    """The time out, up to ``until``, of an item that was in ``stays`` and, where made from others, had ``births``.
+
+    What is recorded of a number before its material was there (issued ahead of a split) counts for nothing.
+    """
+    own = sorted(stays, key=lambda stay: stay.start)
+    born = [(at, parent) for at, parent in births if at <= until]
+    courses = [_course(own, until)] if _had_a_life(own, born) else []
+    for at, parent in born:
+        courses += [_after_birth(course.until(at), own, at, until) for course in parent.courses]
+    return TimeOut(_that_could_be_worst(courses, [at for at, _ in born]))
+
+
+def _had_a_life(own: Sequence[Stay], born: Sequence[Birth]) -> bool:
+    """Whether it was something before anything was made into it."""
+    first = min((at for at, _ in born), default=None)
+    return first is None or any(stay.accessioned and stay.start < first for stay in own)
+
+
+def _after_birth(before: Course, own: Iterable[Stay], at: datetime, until: datetime) -> Course:
+    """A piece of what had been accessioned needs no accession of its own."""
+    charged = before.accessioned_at is not None
+    later = [Stay(max(s.start, at), s.end, s.status, s.accessioned or charged) for s in own if s.end > at]
+    return before.followed_by(_course(later, until))
+
+
+def _course(stays: Iterable[Stay], until: datetime) -> Course:
+    told = [stay for stay in stays if stay.start < until]
+    charged = [stay for stay in told if stay.accessioned]
+    surely = _union((stay for stay in charged if stay.status in OUT), until)
+    perhaps = _union((stay for stay in charged if stay.status in NOT_PROVEN_IN), until)
+    before = _union((stay for stay in told if not stay.accessioned and stay.status != "ended"), until)
+    return Course(surely, surely | perhaps, before, min((stay.start for stay in charged), default=None))
+
+
+def _union(stays: Iterable[Stay], until: datetime) -> Intervals:
+    return Intervals.from_pairs((stay.start, min(stay.end, until)) for stay in stays)
+
+
+def _until(intervals: Intervals, end: datetime) -> Intervals:
+    return Intervals.from_pairs((start, min(stop, end)) for start, stop in intervals if start < end)
+
+
+def _total(intervals: Intervals) -> timedelta:
+    return intervals.total
+
+
+def _that_could_be_worst(courses: Sequence[Course], births: Sequence[datetime]) -> tuple[Course, ...]:
+    """The worst course by each figure, now or after the same was added to all: else mixtures of mixtures would grow.
+
+    What is added can lengthen the stretch that reaches to a birth, so that one is a figure too.
+    """
+    kept: dict[Course, None] = {}
+    for figure in (_at_least, _at_most):
+        kept[max(courses, key=lambda course: figure(course).total)] = None
+        kept[max(courses, key=lambda course: figure(course).longest)] = None
+        for at in births:
+            kept[max(courses, key=lambda course: _reaching(figure(course), at))] = None
+    kept[max(courses, key=lambda course: course.before_accession.total)] = None
+    return tuple(kept)
+
+
+def _at_least(course: Course) -> Intervals:
+    return course.at_least
+
+
+def _at_most(course: Course) -> Intervals:
+    return course.at_most
+
+
+def _reaching(intervals: Intervals, at: datetime) -> timedelta:
+    """The length of the stretch that is going on at ``at``, or ends there."""
+    return next((end - start for start, end in intervals if start <= at <= end), timedelta())

@@ -1,0 +1,47 @@
+"""From which samples others were made, and where they all were: two SELECTs, however many are asked about."""
+
+from collections.abc import Collection, Sequence
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from shipsvc.store import moments
+from shipsvc.store.derived import PARENTAGE
+from shipsvc.store.documents import When
+from shipsvc.store.engine import Row, rows
+from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import table
+from shipsvc.store.tables_derived import Item
+
+ITEM = table(Item)
+
+
+def births(connection: sa.Connection, numbers: Collection[str], when: When) -> Sequence[Row]:
+    """How the samples, and all that they descend from, were made: child, parent, born_at, as known then."""
+    above = _above(numbers, when)
+    wanted = sa.select(PARENTAGE.c.child, PARENTAGE.c.parent, PARENTAGE.c.born_at).where(
+        PARENTAGE.c.child.in_(sa.select(above.c.number)), *_made(when.as_of, when)
+    )
+    return rows(connection, wanted.order_by(PARENTAGE.c.child, PARENTAGE.c.born_at, PARENTAGE.c.parent))
+
+
+def stays(connection: sa.Connection, numbers: Collection[str], when: When) -> Sequence[Row]:
+    """Where the samples, and all that they descend from, were until then, by item and time."""
+    above = _above(numbers, when)
+    wanted = sa.select(SPAN.c.item, SPAN.c.from_at, SPAN.c.to_at, SPAN.c.status, SPAN.c.accessioned).where(
+        SPAN.c.item.in_(sa.select(above.c.number)),
+        SPAN.c.from_at < when.as_of,
+        moments.known(SPAN.c.known_from, SPAN.c.known_to, when),
+    )
+    return rows(connection, wanted.order_by(SPAN.c.item, SPAN.c.from_at))
+
+
+def _above(numbers: Collection[str], when: When) -> sa.CTE:
+    """The samples and all their forebears, each once: UNION, so that a circle in the record ends the search."""
+    above = sa.select(ITEM.c.number).where(ITEM.c.number.in_(numbers)).cte("above", recursive=True)
+    parents = sa.select(PARENTAGE.c.parent).where(PARENTAGE.c.child == above.c.number, *_made(when.as_of, when))
+    return above.union(parents)
+
+
+def _made(by: datetime, when: When) -> tuple[sa.ColumnElement[bool], ...]:
+    return PARENTAGE.c.born_at <= by, moments.known(PARENTAGE.c.known_from, PARENTAGE.c.known_to, when)

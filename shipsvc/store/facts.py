@@ -1,0 +1,60 @@
+"""One fact or decision as it was told, and its amendments, for those who may read it."""
+
+from collections.abc import Callable, Collection, Sequence
+from typing import Final
+
+import sqlalchemy as sa
+
+from shipsvc.store import item_states
+from shipsvc.store.engine import Row, first_row, rows
+from shipsvc.store.events import EVENT, EVENT_ITEM, NOTE
+from shipsvc.store.item_states import ITEM
+from shipsvc.store.loans import LOAN, parties
+from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import FOREVER
+
+ORIGINAL: Final = EVENT.alias("original")
+#: What an actor may see of the items in a column.
+Sees = Callable[[sa.ColumnElement[str]], sa.ColumnElement[bool]]
+
+
+def find(connection: sa.Connection, event_id: str, institutions: Collection[str], *, sees_all: bool) -> Row | None:
+    """The row of the log, with the text and salt of its note (None where there is none, or where it was erased).
+
+    ``theirs`` is whether it, or what it amends, was told for one of the institutions, or bears on what one of them
+    owns. None unless that is so, or it happened before one of them had last to do with what it bears on.
+    """
+    told = sa.or_(EVENT.c.acting_for.in_(institutions), ORIGINAL.c.acting_for.in_(institutions))
+    bears = (EVENT_ITEM.c.event_id == ORIGINAL.c.id, ITEM.c.number == EVENT_ITEM.c.item)
+    owned = sa.exists().where(*bears, ITEM.c.owner.in_(institutions)).correlate(ORIGINAL)
+    held = (SPAN.c.item == ITEM.c.number, SPAN.c.known_to == FOREVER, SPAN.c.to_at > EVENT_ITEM.c.happened_at)
+    concerned = sa.exists().where(*bears, *held, item_states.theirs(institutions)).correlate(ORIGINAL)
+    theirs = sa.or_(told, owned, sa.literal(sees_all))
+    joined = EVENT.join(ORIGINAL, ORIGINAL.c.id == sa.func.coalesce(EVENT.c.amends, EVENT.c.id))
+    wanted = (
+        sa.select(EVENT, NOTE.c.text.label("note"), NOTE.c.salt, theirs.label("theirs"))
+        .select_from(joined.outerjoin(NOTE, NOTE.c.event_id == EVENT.c.id))
+        .where(EVENT.c.id == event_id, sa.or_(theirs, concerned))
+    )
+    return first_row(connection, wanted)
+
+
+def versions(connection: sa.Connection, original: str) -> Sequence[Row]:
+    """A fact and all its amendments, in the order in which they were told."""
+    wanted = sa.select(EVENT).where(sa.or_(EVENT.c.id == original, EVENT.c.amends == original))
+    # An amendment cannot be told before what it amends, but both may be told in one request.
+    return rows(connection, wanted.order_by(EVENT.c.recorded_at, EVENT.c.place_in_request))
+
+
+def items(connection: sa.Connection, original: str, sees: Sees) -> list[str]:
+    """The items that a fact bears on, as known now, among those that may be seen."""
+    wanted = sa.select(EVENT_ITEM.c.item).where(
+        EVENT_ITEM.c.event_id == original, EVENT_ITEM.c.known_to == FOREVER, sees(EVENT_ITEM.c.item)
+    )
+    return list(connection.execute(wanted.order_by(EVENT_ITEM.c.item)).scalars())
+
+
+def party_to_loan(connection: sa.Connection, code: str, institutions: Collection[str]) -> bool:
+    """Whether one of the institutions lends or borrows under a loan."""
+    wanted = sa.select(LOAN.c.code).where(LOAN.c.code == code, parties(institutions)).limit(1)
+    return connection.execute(wanted).first() is not None

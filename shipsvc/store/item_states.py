@@ -1,0 +1,222 @@
+"""SELECTs about items as they stood at a moment: one item with its nest, a page of many, what is in one."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from shipsvc.store import moments
+from shipsvc.store.documents import When
+from shipsvc.store.engine import Row, first_row, rows
+from shipsvc.store.events import EVENT
+from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import FOREVER, Alias, table
+from shipsvc.store.tables_derived import OUT_LINES, Flag, Item
+
+ITEM = table(Item)
+ALIAS = table(Alias)
+FLAG = table(Flag)
+#: What changes together: since when each has been as it is, and by which fact.
+PARTS: Final[Mapping[str, tuple[str, ...]]] = {
+    "custody": ("certain", "claimed", "handover"),
+    "where": ("status", "place"),
+    "nest": ("parent",),
+    "book": ("mass_ng", "variance", "how"),
+}
+
+
+@dataclass(frozen=True)
+class Sought:
+    """Which items a list is to hold; None stands for any. ``begins_with``, ``name`` and ``words`` are ways to be found,
+    of which one will do; ``number`` takes their place where it is known."""
+
+    kind: str | None = None
+    owner: str | None = None
+    registered: bool | None = None
+    holder: str | None = None
+    place: str | None = None
+    status: str | None = None
+    number: str | None = None
+    begins_with: str | None = None
+    name: str | None = None
+    words: tuple[str, ...] = ()
+
+    @property
+    def asks_for_state(self) -> bool:
+        """Whether it depends on where an item is or who holds it."""
+        return (self.holder, self.place, self.status) != (None, None, None)
+
+
+def one(connection: sa.Connection, number: str, visible: sa.ColumnElement[bool]) -> Row | None:
+    """The row of one item, if it is visible."""
+    return first_row(connection, sa.select(ITEM).where(ITEM.c.number == number, visible))
+
+
+def span_at(connection: sa.Connection, number: str, when: When, now: datetime) -> Row | None:
+    """The span of one item that held at the moment."""
+    return first_row(connection, sa.select(SPAN).where(SPAN.c.item == number, moments.holding(when, now)))
+
+
+def concerned_until(connection: sa.Connection, number: str, institutions: Collection[str]) -> datetime | None:
+    """Until when one of the institutions had to do with an item, as known now; None where none ever had."""
+    wanted = sa.select(sa.func.max(SPAN.c.to_at)).where(
+        SPAN.c.item == number, SPAN.c.known_to == FOREVER, _concerns(institutions)
+    )
+    found: datetime | None = connection.execute(wanted).scalar()
+    return found
+
+
+def theirs(institutions: Collection[str]) -> sa.ColumnElement[bool]:
+    """A clause on an item and its span: one of the institutions owns it, or has to do with it by that very span."""
+    return sa.or_(ITEM.c.owner.in_(institutions), _concerns(institutions))
+
+
+def _concerns(institutions: Collection[str]) -> sa.ColumnElement[bool]:
+    """One of them holds it, is said to, lends or owes it. A stranger's bare claim does not count (rulings 17)."""
+    said = sa.and_(SPAN.c.claimant.in_(institutions), SPAN.c.handover.in_(("giver_only", "declared", "held")))
+    on_loan = SPAN.c.line.in_(("promised", *OUT_LINES))
+    sides = sa.or_(SPAN.c.lender.in_(institutions), SPAN.c.borrower.in_(institutions))
+    return sa.or_(SPAN.c.holder.in_(institutions), said, sa.and_(on_loan, sides))
+
+
+# ------------------------------------------------------------------------------------------------- since when, and by
+def beginnings(connection: sa.Connection, span: Row, when: When) -> dict[str, Row]:
+    """For each of PARTS the span in which it came to be as in ``span``: when, by which fact, of which nest."""
+    its = (SPAN.c.item == span["item"], moments.known(SPAN.c.known_from, SPAN.c.known_to, when))
+    earlier = sa.select(*(_began(span, part).label(part) for part in PARTS)).where(
+        *its, SPAN.c.to_at <= span["from_at"]
+    )
+    began = first_row(connection, earlier) or {}
+    columns = (SPAN.c.from_at, SPAN.c.event_id, SPAN.c.by_item)
+    wanted = sa.select(*columns).where(*its, SPAN.c.from_at.in_({at for at in began.values() if at}))
+    found = {row["from_at"]: row for row in rows(connection, wanted)}
+    return {part: found.get(began.get(part), span) for part in PARTS}
+
+
+def _began(span: Row, part: str) -> sa.ColumnElement[datetime]:
+    """The end of the last earlier span in which it was otherwise; the first beginning where it always was so."""
+    differs = sa.or_(*(SPAN.c[name].is_distinct_from(span[name]) for name in PARTS[part]))
+    return sa.func.coalesce(sa.func.max(sa.case((differs, SPAN.c.to_at))), sa.func.min(SPAN.c.from_at))
+
+
+# ----------------------------------------------------------------------------------------------------------- the nest
+def contents(
+    connection: sa.Connection,
+    number: str,
+    visible: sa.ColumnElement[bool],
+    when: When,
+    now: datetime,
+    *,
+    after: str,
+    limit: int,
+) -> Sequence[Row]:
+    """What is directly in an item, as far as it is visible, in the order of numbers."""
+    wanted = (
+        sa.select(ITEM, SPAN.c.status, SPAN.c.from_at, SPAN.c.event_id)
+        .select_from(SPAN.join(ITEM, ITEM.c.number == SPAN.c.item))
+        .where(SPAN.c.parent == number, moments.holding(when, now), visible, SPAN.c.item > after)
+        .order_by(SPAN.c.item)
+        .limit(limit)
+    )
+    return rows(connection, wanted)
+
+
+# ---------------------------------------------------------------------------------------------------------- the list
+def page(
+    connection: sa.Connection,
+    sought: Sought,
+    visible: sa.ColumnElement[bool],
+    shown: sa.ColumnElement[bool],
+    when: When,
+    now: datetime,
+    *,
+    after: str,
+    limit: int,
+) -> Sequence[Row]:
+    """Items in the order of their numbers behind ``after``, each with its span where there is one.
+
+    ``shown`` says of a span whether it may be seen too; a list that asks for a state holds only items whose is.
+    """
+    if sought.asks_for_state:
+        both, order = SPAN.join(ITEM, ITEM.c.number == SPAN.c.item), SPAN.c.item
+        clauses = [moments.holding(when, now), shown, *_state(sought)]
+    else:
+        both, order = (
+            ITEM.outerjoin(SPAN, sa.and_(SPAN.c.item == ITEM.c.number, moments.holding(when, now))),
+            ITEM.c.number,
+        )
+        clauses = []
+    columns = (c for c in SPAN.c if c.name != "item")
+    wanted = sa.select(ITEM, *columns, sa.func.coalesce(shown, sa.false()).label("shown")).select_from(both)
+    wanted = wanted.where(order > after, visible, *clauses, *_kept(sought))
+    return rows(connection, wanted.order_by(order).limit(limit))
+
+
+def _state(sought: Sought) -> list[sa.ColumnElement[bool]]:
+    wanted = {SPAN.c.holder: sought.holder, SPAN.c.place: sought.place, SPAN.c.status: sought.status}
+    return [column == value for column, value in wanted.items() if value is not None]
+
+
+def _kept(sought: Sought) -> list[sa.ColumnElement[bool]]:
+    clauses: list[sa.ColumnElement[bool]] = []
+    if sought.kind is not None:
+        clauses.append(ITEM.c.kind == sought.kind)
+    if sought.owner is not None:
+        clauses.append(ITEM.c.owner == sought.owner)
+    if sought.registered is not None:
+        clauses.append(ITEM.c.provisional.is_(not sought.registered))
+    if sought.number is not None:
+        clauses.append(ITEM.c.number == sought.number)
+    elif sought.name is not None:
+        clauses.append(_named(sought))
+    return clauses
+
+
+def _named(sought: Sought) -> sa.ColumnElement[bool]:
+    """By the beginning of its number, by another name of it, or by words in what it is."""
+    ways: list[sa.ColumnElement[bool]] = [
+        ITEM.c.number.in_(sa.select(ALIAS.c.item).where(ALIAS.c.alias == sought.name))
+    ]
+    if sought.begins_with:
+        ways.append(ITEM.c.number.like(f"{sought.begins_with}%"))
+    if sought.words:
+        ways.append(sa.and_(*(_has(word) for word in sought.words)))
+    return sa.or_(*ways)
+
+
+def _has(word: str) -> sa.ColumnElement[bool]:
+    """Both sides are folded by the database, so that what it takes for small letters is the same for both."""
+    pattern = "%" + word.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
+    return sa.func.lower(ITEM.c.what).like(sa.func.lower(pattern), escape="\\")
+
+
+# ------------------------------------------------------------------------------------------------------------- flags
+def flags(connection: sa.Connection, number: str, when: When) -> Sequence[Row]:
+    """What a person should look at, raised by facts that had happened by then."""
+    wanted = (
+        sa.select(FLAG.c.code, FLAG.c.detail, FLAG.c.event_id, FLAG.c.known_from)
+        .select_from(FLAG.join(EVENT, EVENT.c.id == FLAG.c.event_id))
+        .where(
+            FLAG.c.item == number,
+            moments.known(FLAG.c.known_from, FLAG.c.known_to, when),
+            # A fact that lies ahead is flagged as such at once; it is looked at before its time.
+            sa.or_(EVENT.c.happened_at <= when.as_of, FLAG.c.code == "future"),
+        )
+        .order_by(FLAG.c.known_from, FLAG.c.event_id, FLAG.c.code)
+    )
+    return rows(connection, wanted)
+
+
+def visible_among(connection: sa.Connection, numbers: Collection[str], visible: sa.ColumnElement[bool]) -> set[str]:
+    """Those of the numbers whose items are visible."""
+    wanted = sa.select(ITEM.c.number).where(ITEM.c.number.in_(numbers), visible)
+    return set(connection.execute(wanted).scalars())
+
+
+def holder_at(connection: sa.Connection, number: str, when: When, now: datetime) -> str | None:
+    """The institution that certainly holds an item."""
+    wanted: sa.Select[Any] = sa.select(SPAN.c.holder).where(SPAN.c.item == number, moments.holding(when, now))
+    found: str | None = connection.execute(wanted).scalar()
+    return found

@@ -1,0 +1,341 @@
+"""The reports, each as JSON by pages or, where Accept says text/csv, as one file with all rows."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, Depends, Header, Path, Query, Response
+from pydantic import BaseModel
+from starlette.requests import Request
+
+from shipsvc.app import report_pages, reports, reports_custody, reports_record
+from shipsvc.app.report_pages import Entry, Key
+from shipsvc.domain import codes
+from shipsvc.web import csv_answers, cursors
+from shipsvc.web import report_schemas as schemas
+from shipsvc.web.cursors import CURSOR_CHARACTERS_MAX, Asked
+from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading
+from shipsvc.web.fact_bodies import ItemNumber
+from shipsvc.web.openapi import LINK, problems
+from shipsvc.web.schemas import WHOLE_MAX, DocumentCode, Instant, InstitutionCode, Moments, MomentsDep
+from shipsvc.web.tokens import Claims
+
+router = APIRouter(prefix="/v1", tags=["reports"])
+LIMIT_DEFAULT: Final = 100
+LIMIT_MAX: Final = 500
+Read = Callable[..., list[Entry]]
+Institution = Annotated[InstitutionCode | None, Query()]
+Code = Annotated[DocumentCode | None, Query()]
+
+
+async def _asked(
+    request: Request,
+    limit: Annotated[
+        int,
+        Query(ge=1, le=LIMIT_MAX, description="How many to answer at most; CSV has all", examples=[LIMIT_DEFAULT]),
+    ] = LIMIT_DEFAULT,
+    cursor: Annotated[
+        str | None,
+        Query(
+            max_length=CURSOR_CHARACTERS_MAX,
+            pattern=r"^[A-Za-z0-9_-]+$",
+            description='Where to go on: "next" of the page before. Opaque; leave it out for the first page.',
+        ),
+    ] = None,
+    accept: Annotated[
+        str | None, Header(description="`text/csv` for a file with all rows", examples=["text/csv"])
+    ] = None,
+) -> tuple[Asked, bool]:
+    return Asked(limit, cursor, request), csv_answers.is_asked(accept)
+
+
+PageDep = Annotated[tuple[Asked, bool], Depends(_asked)]
+
+
+@dataclass(frozen=True)
+class Report:
+    """One report: its name, how it is read, how many texts make its key, the shape of its rows and of its answer."""
+
+    name: str
+    read: Read
+    key_parts: int
+    row: type[BaseModel]
+    shape: type[schemas.Reported]
+
+
+OUTSTANDING = Report("outstanding-loans", reports.outstanding, 1, schemas.OutstandingLine, schemas.OutstandingReport)
+OVERDUE = Report("overdue", reports.overdue, 2, schemas.OverdueLine, schemas.OverdueReport)
+HOLDINGS = Report("holdings", reports.holdings, 1, schemas.Holding, schemas.HoldingsReport)
+HANDOVERS = Report(
+    "open-handovers", reports_custody.open_handovers, 1, schemas.OpenHandover, schemas.OpenHandoversReport
+)
+SILENT = Report(
+    "silent-shipments", reports_custody.silent_shipments, 1, schemas.SilentShipment, schemas.SilentShipmentsReport
+)
+TIME_OUT = Report("time-out", reports.time_out, 1, schemas.TimeOutRow, schemas.TimeOutReport)
+DISCREPANCIES = Report(
+    "mass-discrepancies", reports_record.mass_discrepancies, 3, schemas.Discrepancy, schemas.DiscrepanciesReport
+)
+TOLD_LATE = Report("told-late", reports_record.told_late, 2, schemas.ToldLate, schemas.ToldLateReport)
+
+
+def _responses(*extra: int) -> Any:
+    return {200: {"headers": LINK, "content": {"text/csv": {"schema": {"type": "string"}}}}} | problems(*extra)
+
+
+def _answer(
+    service: Service,
+    claims: Claims,
+    report: Report,
+    page: tuple[Asked, bool],
+    moments: Moments,
+    response: Response,
+    **filters: Any,
+) -> Any:
+    asked, as_csv = page
+    key = asked.after(report.name, *[str] * report.key_parts)
+    after: Key | None = tuple(map(str, key)) if key else None
+    limit = LIMIT_MAX if as_csv else asked.limit
+    with reading(service, claims) as work:
+        when = report_pages.asked(moments.as_of, moments.known_on, work.now())
+        found = report.read(work.connection, work.actor, when, after, limit + 1, **filters)
+    if as_csv:
+        going_on = partial(_next_page, service, claims, report, when.pinned, filters)
+        said = csv_answers.moments(when.as_of, when.known_on, when.provisional)
+        return csv_answers.answer(report.name, report.row, said, _pages(report, found, going_on))
+    cut = cursors.cut(found, limit, report.name, lambda entry: entry.key)
+    cursors.link(response, asked, cut)
+    response.headers["Vary"] = "Accept"
+    told = {"as_of": when.as_of, "known_on": when.known_on, "provisional": when.provisional}
+    return report.shape.model_validate({**told, "next": cut.next, "items": _rows(report, cut.rows)})
+
+
+def _rows(report: Report, found: Sequence[Entry]) -> list[BaseModel]:
+    return [report.row(**entry.fields) for entry in found]
+
+
+def _pages(
+    report: Report, found: Sequence[Entry], going_on: Callable[[Key], Sequence[Entry]]
+) -> Iterator[Sequence[BaseModel]]:
+    """The first page and those behind it, each read in a transaction of its own, so that a slow reader holds none."""
+    while True:
+        yield _rows(report, found[:LIMIT_MAX])
+        if len(found) <= LIMIT_MAX:
+            return
+        found = going_on(found[LIMIT_MAX - 1].key)
+
+
+def _next_page(
+    service: Service,
+    claims: Claims,
+    report: Report,
+    when: report_pages.Asked,
+    filters: dict[str, Any],
+    after: Key,
+) -> Sequence[Entry]:
+    with reading(service, claims) as work:
+        return report.read(work.connection, work.actor, when, after, LIMIT_MAX + 1, **filters)
+
+
+@router.get(
+    "/reports/outstanding-loans",
+    operation_id="report_outstanding_loans",
+    summary="What is out on loan",
+    response_model=schemas.OutstandingReport,
+    responses=_responses(),
+)
+def outstanding_loans(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    borrower: Institution = None,
+    lender: Institution = None,
+    loan: Code = None,
+) -> Any:
+    """With whom, since when, where, when due, how long out of storage. Lender and borrower see their own lines."""
+    filters = {"borrower": borrower, "lender": lender, "loan": loan}
+    return _answer(service, claims, OUTSTANDING, page, moments, response, **filters)
+
+
+@router.get(
+    "/reports/overdue",
+    operation_id="report_overdue",
+    summary="What is overdue",
+    response_model=schemas.OverdueReport,
+    responses=_responses(),
+)
+def overdue(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    borrower: Institution = None,
+    lender: Institution = None,
+    loan: Code = None,
+) -> Any:
+    """Lines past the end of their due day in the zone of the loan; what fell due last comes first.
+
+    `uncovered_days` stay when a later due date is granted.
+    """
+    filters = {"borrower": borrower, "lender": lender, "loan": loan}
+    return _answer(service, claims, OVERDUE, page, moments, response, **filters)
+
+
+@router.get(
+    "/reports/holdings",
+    operation_id="report_holdings",
+    summary="What an institution holds",
+    response_model=schemas.HoldingsReport,
+    responses=_responses(),
+)
+def holdings(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    institution: Annotated[InstitutionCode, Query(description="Its desks are counted with it")],
+) -> Any:
+    """Certainly, or as one side says. Of another institution one sees what one owns, lends or owes."""
+    return _answer(service, claims, HOLDINGS, page, moments, response, institution=institution)
+
+
+@router.get(
+    "/reports/open-handovers",
+    operation_id="report_open_handovers",
+    summary="Handovers that somebody has still to speak to",
+    response_model=schemas.OpenHandoversReport,
+    responses=_responses(),
+)
+def open_handovers(
+    service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response
+) -> Any:
+    """Who certainly has it, who is said to, which side is silent since when, by which fact; a parcel as one row."""
+    return _answer(service, claims, HANDOVERS, page, moments, response)
+
+
+@router.get(
+    "/reports/silent-shipments",
+    operation_id="report_silent_shipments",
+    summary="Shipments of which nothing is heard",
+    response_model=schemas.SilentShipmentsReport,
+    responses=_responses(),
+)
+def silent_shipments(
+    service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response
+) -> Any:
+    """Not arrived, and not a word since a day after they were expected. A hold is a word."""
+    return _answer(service, claims, SILENT, page, moments, response)
+
+
+@router.get(
+    "/reports/time-out",
+    operation_id="report_time_out",
+    summary="Time out of storage",
+    response_model=schemas.TimeOutReport,
+    responses=_responses(),
+)
+def time_out(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    owner: Institution = None,
+    holder: Institution = None,
+    place: Code = None,
+) -> Any:
+    """Of each sample over its whole life, its parents' share included: at least (proven) and at most."""
+    return _answer(service, claims, TIME_OUT, page, moments, response, owner=owner, holder=holder, place=place)
+
+
+@router.get(
+    "/reports/mass-discrepancies",
+    operation_id="report_mass_discrepancies",
+    summary="Weighings that do not agree with the book",
+    response_model=schemas.DiscrepanciesReport,
+    responses=_responses(),
+)
+def mass_discrepancies(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    verdict: Annotated[
+        schemas.VerdictAsked | None, Query(description="One verdict, or `all`; left out: all but `agrees`")
+    ] = None,
+) -> Any:
+    """Difference, uncertainty, ratio and verdict of each, with the weighing, its balance and the book."""
+    return _answer(service, claims, DISCREPANCIES, page, moments, response, verdict=verdict)
+
+
+@router.get(
+    "/reports/told-late",
+    operation_id="report_told_late",
+    summary="What was told late",
+    response_model=schemas.ToldLateReport,
+    responses=_responses(),
+)
+def told_late(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    after_s: Annotated[
+        int | None,
+        Query(
+            ge=0,
+            le=WHOLE_MAX,
+            description="Later than so many seconds; left out: what the collection sets, else a day",
+            examples=[86_400],
+        ),
+    ] = None,
+) -> Any:
+    """Facts, decisions, institutions and roles, the last told first. An amendment counts by its effective time."""
+    return _answer(service, claims, TOLD_LATE, page, moments, response, after_s=after_s)
+
+
+@router.get(
+    "/items/{number}/one-sided",
+    operation_id="one_sided",
+    summary="Stretches of an item's custody that one side alone told of",
+    responses=problems(404),
+)
+def one_sided(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    number: Annotated[ItemNumber, Path()],
+    moments: MomentsDep,
+    from_: Annotated[Instant | None, Query(alias="from", description="Not before this moment")] = None,
+    to: Annotated[Instant | None, Query(description="Not from this moment on; `as_of` at the latest")] = None,
+) -> schemas.OneSidedReport:
+    """Each with its length, and who certainly had it and was said to have it."""
+    with reading(service, claims) as work:
+        when = report_pages.asked(moments.as_of, moments.known_on, work.now())
+        found = reports_custody.one_sided(work.connection, work.actor, when, number, from_, to)
+    stretches = [
+        schemas.OneSidedStretch(
+            since=one.since,
+            until=one.until,
+            duration_s=report_pages.seconds(one.length),
+            state=one.state,
+            certain=one.certain,
+            claimed=one.claimed,
+            event_id=one.event_id,
+        )
+        for one in found
+    ]
+    return schemas.OneSidedReport(
+        item=codes.display(number),
+        as_of=when.as_of,
+        known_on=when.known_on,
+        provisional=when.provisional,
+        total_s=sum(one.duration_s for one in stretches),
+        stretches=stretches,
+    )

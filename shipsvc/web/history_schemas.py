@@ -1,0 +1,195 @@
+"""What the history of an item, the posting of its mass and its time out look like in JSON."""
+
+from typing import Annotated, Any, Final
+
+from pydantic import Field
+
+from shipsvc.web.answered import MOMENT
+from shipsvc.web.document_schemas import Listing
+from shipsvc.web.item_schemas import (
+    EXAMPLE_ID,
+    PERSON,
+    AsTold,
+    EventId,
+    MassShown,
+    Moment,
+    NumberShown,
+    PersonId,
+    example,
+)
+from shipsvc.web.schemas import Instant, Strict, Words
+
+_CONTENT: Final[dict[str, Any]] = {
+    "kind": "weighed",
+    "happened_at": "2025-04-01T01:00:00Z",
+    "subjects": ["BRM-0011-H"],
+    "body": {"mass": "51.2 mg", "balance": "B7"},
+}
+
+
+class ContentShown(Strict):
+    """What a fact says in one version."""
+
+    model_config = example(_CONTENT)
+    kind: str = Field(description="The kind of fact or decision", examples=["weighed"])
+    happened_at: Instant = Field(description="When it happened")
+    subjects: list[str] = Field(
+        description="What it was told of, as far as that is yours to see: numbers, or codes of the labels seen",
+        examples=[["BRM-0011-H"]],
+    )
+    body: dict[str, Any] = Field(description="What was said of it", examples=[{"mass": "51.2 mg", "balance": "B7"}])
+
+
+_AMENDMENT: Final[dict[str, Any]] = {
+    "event_id": "0195f2a1-1c00-7000-8000-000000000014",
+    "told_at": "2025-04-02T23:30:00Z",
+    "told_late_s": 167_400,
+    "by": PERSON,
+    "acting_for": "MRL",
+    "because": "decimal slip, printout attached",
+    "before": _CONTENT,
+}
+
+
+class AmendmentShown(Strict):
+    """One amendment of a fact."""
+
+    model_config = example(_AMENDMENT)
+    event_id: EventId
+    told_at: Instant = Field(description="When it was told")
+    told_late_s: int = Field(description="How long after what it says had happened, in seconds", examples=[167_400])
+    by: PersonId
+    acting_for: AsTold = Field(description="For whom it was told", examples=["MRL"])
+    because: str = Field(description="Why", examples=["decimal slip, printout attached"])
+    before: ContentShown | None = Field(
+        description="What the fact said before; null where it had been withdrawn", examples=[_CONTENT]
+    )
+
+
+_ENTRY: Final[dict[str, Any]] = {
+    **_CONTENT,
+    "body": {"mass": "512.3 mg", "balance": "B7"},
+    "event_id": EXAMPLE_ID,
+    "told_at": "2025-04-01T02:10:00Z",
+    "told_late_s": 4_200,
+    "told_late": False,
+    "by": PERSON,
+    "acting_for": "MRL",
+    "party": "MRL",
+    "own_word": True,
+    "by_parent": None,
+    "shipment": "T-02",
+    "stands": True,
+    "amendments": [_AMENDMENT],
+}
+
+
+class HistoryEntry(ContentShown):
+    """One fact about the item, or about what it was in, in the version that counts."""
+
+    model_config = example(_ENTRY)
+    event_id: EventId
+    told_at: Instant = Field(description="When it was first told")
+    told_late_s: int = Field(description="How long after it happened that was, in seconds", examples=[4_200])
+    told_late: bool = Field(description="Whether that is more than the collection allows", examples=[False])
+    by: PersonId
+    acting_for: AsTold = Field(description="For whom it was told", examples=["MRL"])
+    party: AsTold = Field(description="Whose word it is", examples=["MRL"])
+    own_word: bool = Field(description="False where it was told for that party by another: declared", examples=[True])
+    by_parent: NumberShown | None = Field(description="What the item was in, where told of that", examples=["J-0001-J"])
+    shipment: AsTold | None = Field(description="The shipment it was told on", examples=["T-02"])
+    stands: bool = Field(
+        description="False where it was withdrawn, or is no longer held to be about this item", examples=[True]
+    )
+    amendments: list[AmendmentShown] = Field(description="Oldest first", examples=[[_AMENDMENT]])
+
+
+class HistoryPage(Listing, Moment):
+    """Facts in the order in which they happened."""
+
+    model_config = example({"items": [_ENTRY], "next": None}, MOMENT)
+    items: list[HistoryEntry] = Field(description="As known", examples=[[_ENTRY]])
+
+
+# ------------------------------------------------------------------------------------------------ mass and time out
+class MassPosting(Strict):
+    """The book of a sample is set to one of its weighings."""
+
+    model_config = example({"weighing": EXAMPLE_ID, "because": "Reconciled on return"})
+    weighing: Annotated[
+        str,
+        Field(
+            pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$",
+            description="Id of the fact that told of the weighing",
+            examples=[EXAMPLE_ID],
+        ),
+    ]
+    because: Words = Field(description="Why", examples=["Reconciled on return"])
+    posted_at: Instant | None = Field(None, description="When it was decided; now, if left out")
+
+
+class PostedShown(Strict):
+    """A book that was set to a weighing."""
+
+    model_config = example(
+        {
+            "event_id": EXAMPLE_ID,
+            "number": "BRM-0010-J",
+            "weighing": EXAMPLE_ID,
+            "before_mg": "655.74",
+            "mass_mg": "655.2",
+            "unexplained_mg": "0.54",
+            "posted_at": "2026-03-24T10:00:00Z",
+            "recorded_at": "2026-03-24T10:00:00Z",
+        }
+    )
+    event_id: EventId
+    number: NumberShown
+    weighing: EventId
+    before_mg: MassShown | None = Field(description="What the book held, in mg", examples=["655.74"])
+    mass_mg: MassShown = Field(description="What it holds now, in mg", examples=["655.2"])
+    unexplained_mg: MassShown | None = Field(
+        description="What goes to unexplained, in mg; missing is positive", examples=["0.54"]
+    )
+    posted_at: Instant = Field(description="From when on it holds")
+    recorded_at: Instant = Field(description="When it was told")
+
+
+_STRETCH: Final[dict[str, Any]] = {"start": "2025-02-18T10:00:00Z", "end": "2025-02-18T10:30:00Z", "proven": True}
+
+
+class Stretch(Strict):
+    """One time out of storage."""
+
+    model_config = example(_STRETCH)
+    start: Instant = Field(description="From when on")
+    end: Instant = Field(description="Until when")
+    proven: bool = Field(description="True where it was out for sure, False where nobody proved it in", examples=[True])
+
+
+class TimeOutShown(Moment):
+    """Time out of storage over a whole life, parents' share before birth included. Seconds, rounded against comfort."""
+
+    model_config = example(
+        {
+            "number": "BRM-0010-J",
+            "at_least_s": 8_700,
+            "at_most_s": 321_600,
+            "longest_at_least_s": 5_400,
+            "longest_at_most_s": 312_900,
+            "before_accession_s": 154_680,
+            "stretches": [_STRETCH],
+        },
+        MOMENT,
+    )
+    number: NumberShown
+    at_least_s: int = Field(description="Out for sure", examples=[8_700])
+    at_most_s: int = Field(description="Not proven to be in", examples=[321_600])
+    longest_at_least_s: int = Field(description="The longest single stretch out for sure", examples=[5_400])
+    longest_at_most_s: int = Field(description="The longest single stretch not proven to be in", examples=[312_900])
+    before_accession_s: int = Field(description="Before legal charge was taken; not charged", examples=[154_680])
+    stretches: list[Stretch] = Field(
+        description="The stretches that `at_most_s` is the sum of, cut where they are proven; of several parents, the"
+        " worst one's",
+        examples=[[_STRETCH]],
+    )

@@ -1,0 +1,2 @@
+"""placeholder"""
+def measured(base, folder, *, quick): return iter(())
