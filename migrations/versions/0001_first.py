@@ -221,6 +221,7 @@ def facts() -> None:
         text("amends", null=True),
         text("shipment", null=True),
         text("request_digest"),
+        text("note_digest", null=True),
         text("digest"),
         text("answer"),
         sa.PrimaryKeyConstraint("id", name="pk_event"),
@@ -410,6 +411,16 @@ def spans() -> None:
     partial("ix_item_span_open_past", "item_span", f"{EVER} AND {OPEN}", "item", "from_at", "to_at")
     partial("ix_item_span_parent", "item_span", "parent IS NOT NULL", "parent", "to_at")
     partial("ix_item_span_place_now", "item_span", "live = 1 AND place IS NOT NULL", "place", "item")
+    partial(
+        "ix_item_span_place_past",
+        "item_span",
+        f"{EVER} AND place IS NOT NULL",
+        "place",
+        "item",
+        "from_at",
+        "to_at",
+    )
+    partial("ix_item_span_status_now", "item_span", "live = 1", "status", "item")
     op.create_table(
         "parentage",
         text("child"),

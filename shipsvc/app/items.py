@@ -16,7 +16,7 @@ from shipsvc.domain.fold import DEPTH_MAX
 from shipsvc.store import item_states, items, locks
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
-from shipsvc.store.item_states import ITEM, Sought
+from shipsvc.store.item_states import ITEM, Eyes, Sought
 from shipsvc.store.tables import FOREVER
 
 #: How much of what is in an item comes with it; the rest has pages of its own.
@@ -186,9 +186,8 @@ def page(
     connection: sa.Connection, actor: Actor, wanted: Sought, when: When, now: datetime, *, after: str, limit: int
 ) -> Sequence[Row]:
     """Items that the actor may see, in the order of their numbers; ``shown`` says whether their state is theirs too."""
-    visible = access.sees(actor, ITEM.c.number)
-    shown = sa.true() if actor.sees_all else item_states.theirs(actor.institutions)
-    return item_states.page(connection, wanted, visible, shown, when, now, after=after, limit=limit)
+    eyes = Eyes(access.sees(actor, ITEM.c.number), None if actor.sees_all else actor.institutions)
+    return item_states.page(connection, wanted, eyes, when, now, after=after, limit=limit)
 
 
 # ------------------------------------------------------------------------------------------------------------- aliases

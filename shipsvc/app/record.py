@@ -171,6 +171,7 @@ def _accept(
         "amends": told.amends,
         "shipment": content.body.get("shipment"),
         "request_digest": _digest(told, salt),
+        "note_digest": _salted(told.note, salt),
     }
     accepted = Accepted(told, row, flags, salt=salt)
     if told.amends:
@@ -264,14 +265,11 @@ def _stamp(fact: Accepted, recorded_at: datetime) -> None:
     row = fact.row
     row["recorded_at"] = recorded_at
     row["late_s"] = max(0, int((recorded_at - row["happened_latest"]).total_seconds()))
-    sealed = {
-        "request": row["request_digest"],
-        "actor": row["actor"],
-        "acting_for": row["acting_for"],
-        "happened_at": times.format_instant(row["happened_at"]),
-        "recorded_at": times.format_instant(recorded_at),
-    }
-    row["digest"] = _sha256(sealed)
+
+
+def _seal(row: Mapping[str, Any]) -> str:
+    """The digest of all that was recorded: whatever is changed in the row afterwards, it no longer fits (D6)."""
+    return _sha256({name: times.format_instant(v) if isinstance(v, datetime) else v for name, v in row.items()})
 
 
 def _facts(connection: sa.Connection, accepted: Iterable[Accepted]) -> list[Fact]:
@@ -304,6 +302,7 @@ def _write(
     for fact in facts:
         told = fact.told
         fact.row["answer"] = _text(_answer(fact))
+        fact.row["digest"] = _seal(fact.row)
         if told.note and fact.salt:
             notes.append({"event_id": told.id, "text": told.note, "salt": fact.salt})
         rows += _item_rows(fact, resolved.get(told.amends or told.id, ()), recorded_at)

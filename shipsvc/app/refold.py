@@ -58,7 +58,7 @@ def refold(
     changed = _write_spans(connection, scope, before, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
     changed |= _write_rest(connection, scope, outcome, recorded_at, nothing_stored=not stored and not withdrawn)
-    _relate(connection, outcome)
+    _relate(connection, start, outcome)
     return Refolded(outcome, frozenset(changed))
 
 
@@ -158,12 +158,13 @@ def _write_spans(
     changed = set()
     for item in scope.changing:
         rows = before.get(item, [])
-        wanted = _wanted(item, rows, outcome.changes.get(item, []), scope.since, recorded_at)
-        kept = [row for row in rows if any(_same(row, new) for new in wanted)]
-        fresh = [new for new in wanted if not any(_same(row, new) for row in kept)]
-        ended += [row for row in rows if row not in kept]
-        added += fresh
-        if fresh or len(kept) < len(rows):
+        standing = {row["from_at"]: row for row in rows}
+        found = _wanted(item, rows, outcome.changes.get(item, []), scope.since, recorded_at)
+        wanted = {new["from_at"]: new for new in found}
+        kept = {at for at, new in wanted.items() if at in standing and _same(standing[at], new)}
+        ended += [row for at, row in standing.items() if at not in kept]
+        added += [new for at, new in wanted.items() if at not in kept]
+        if kept != standing.keys() | wanted.keys():
             changed.add(item)
     spans.close(connection, ended, recorded_at)
     spans.add(connection, added)
@@ -246,13 +247,18 @@ def _write_rest(
     return changed
 
 
-def _relate(connection: sa.Connection, outcome: Outcome) -> None:
-    """Whoever holds, owes, lends or is handed a thing has to do with it. A stranger's bare claim is not enough."""
+def _relate(connection: sa.Connection, start: Mapping[str, State], outcome: Outcome) -> None:
+    """Note who has to do with the items by now. Those of the states before were noted when these were written."""
     pairs = set()
     for item, changes in outcome.changes.items():
-        for change in changes:
-            held, line = change.state.custody, change.state.line
-            named = held.claimed if held.state in {"giver_only", "declared", "held"} else None
-            parties = (held.certain, named, line.lender, line.borrower)
-            pairs |= {(item, where) for where in map(institution_of, parties) if where}
+        noted = _parties(start.get(item, NOTHING))
+        pairs |= {(item, where) for change in changes for where in _parties(change.state) - noted}
     access.relate(connection, pairs)
+
+
+def _parties(state: State) -> set[str]:
+    """Whoever holds, owes, lends or is handed a thing has to do with it. A stranger's bare claim is not enough."""
+    held, line = state.custody, state.line
+    named = held.claimed if held.state in {"giver_only", "declared", "held"} else None
+    parties = (held.certain, named, line.lender, line.borrower)
+    return {where for where in map(institution_of, parties) if where}

@@ -11,6 +11,16 @@ from shipsvc.store.tables_derived import Item, ItemParty
 PARTY = table(ItemParty)
 ITEM = table(Item)
 
+# Statements of the write path are made once: building one takes longer than running it.
+_RELATE = {
+    "postgresql": postgresql.insert(PARTY).on_conflict_do_nothing(),
+    "sqlite": sqlite.insert(PARTY).on_conflict_do_nothing(),
+}
+_PAIRS = sa.select(PARTY.c.item, PARTY.c.institution).where(
+    PARTY.c.item.in_(sa.bindparam("items", expanding=True)),
+    PARTY.c.institution.in_(sa.bindparam("institutions", expanding=True)),
+)
+
 
 def related(item: sa.ColumnElement[str], institutions: Collection[str]) -> sa.ColumnElement[bool]:
     """A clause: one of the institutions has to do with the item."""
@@ -28,15 +38,12 @@ def relate(connection: sa.Connection, pairs: Iterable[tuple[str, str]]) -> None:
     """Note that institutions have to do with items, as (item, institution) pairs; known ones are left alone."""
     rows = [{"item": item, "institution": institution} for item, institution in sorted(set(pairs))]
     if rows:
-        insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
-        connection.execute(insert(PARTY).on_conflict_do_nothing(), rows)
+        connection.execute(_RELATE[connection.dialect.name], rows)
 
 
 def pairs_among(
     connection: sa.Connection, items: Collection[str], institutions: Collection[str]
 ) -> set[tuple[str, str]]:
     """Which of the institutions have to do with which of the items, as (item, institution) pairs."""
-    wanted = sa.select(PARTY.c.item, PARTY.c.institution).where(
-        PARTY.c.item.in_(items), PARTY.c.institution.in_(institutions)
-    )
-    return {(row.item, row.institution) for row in connection.execute(wanted)}
+    found = connection.execute(_PAIRS, {"items": list(items), "institutions": list(institutions)})
+    return {(item, institution) for item, institution in found}

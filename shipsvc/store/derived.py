@@ -52,14 +52,34 @@ def flag_rows(outcome: Outcome) -> list[dict[str, Any]]:
     return [{"item": i, "event_id": e, "code": c, "detail": detail} for (i, e, c), detail in found.items()]
 
 
+def _item_of(kind: sa.Table) -> sa.ColumnElement[str]:
+    return kind.c.child if kind is PARENTAGE else kind.c.item
+
+
+def _known(kind: sa.Table) -> sa.Select[Any]:
+    some: sa.BindParameter[Any] = sa.bindparam("some", expanding=True)
+    since: sa.BindParameter[Any] = sa.bindparam("since")
+    # Only as they stand: a fact that was amended to an earlier time is not one of these any more.
+    in_force = (EVENT_ITEM.c.happened_at >= since, EVENT_ITEM.c.known_to == FOREVER)
+    facts = sa.select(EVENT_ITEM.c.event_id).where(EVENT_ITEM.c.item.in_(some), *in_force)
+    wanted = sa.select(kind).where(_item_of(kind).in_(some), kind.c.known_to == FOREVER, kind.c.event_id.in_(facts))
+    return wanted.where(FLAG.c.code.in_(FOLD_FLAGS)) if kind is FLAG else wanted
+
+
+def _end(kind: sa.Table) -> sa.Update:
+    keys = (column == sa.bindparam(f"key_{column.name}") for column in kind.primary_key.columns)
+    return sa.update(kind).where(*keys).values(known_to=sa.bindparam("until"))
+
+
+# Statements of the write path are made once: building one takes longer than running it.
+_KNOWN = {kind: _known(kind) for kind in (COMPARISON, PARENTAGE, FLAG)}
+_END = {kind: _end(kind) for kind in _KNOWN}
+_ADD = {kind: sa.insert(kind) for kind in _KNOWN}
+
+
 def known(connection: sa.Connection, kind: sa.Table, items: Collection[str], since: datetime) -> Sequence[Row]:
     """Rows of one of the tables as known now, about the items, by facts from ``since`` on."""
-    item = kind.c.child if kind is PARENTAGE else kind.c.item
-    facts = sa.select(EVENT_ITEM.c.event_id).where(EVENT_ITEM.c.item.in_(items), EVENT_ITEM.c.happened_at >= since)
-    wanted = sa.select(kind).where(item.in_(items), kind.c.known_to == FOREVER, kind.c.event_id.in_(facts))
-    if kind is FLAG:
-        wanted = wanted.where(FLAG.c.code.in_(FOLD_FLAGS))
-    return rows(connection, wanted)
+    return rows(connection, _KNOWN[kind], some=items, since=since)
 
 
 def replace(
@@ -70,17 +90,16 @@ def replace(
     recorded_at: datetime,
 ) -> set[str]:
     """Close the rows that no longer hold and add those that are new; the items that these are about."""
-    kept = [row for row in before if any(_same(row, new) for new in wanted)]
-    gone = [row for row in before if row not in kept]
-    fresh = [new for new in wanted if not any(_same(row, new) for row in kept)]
+    names = [column.name for column in kind.primary_key.columns if column.name != "known_from"]
+    standing = {tuple(row[name] for name in names): row for row in before}
+    meant = {tuple(new[name] for name in names): new for new in wanted}
+    gone = [row for key, row in standing.items() if key not in meant or not _same(row, meant[key])]
+    fresh = [new for key, new in meant.items() if key not in standing or not _same(standing[key], new)]
     if gone:
-        keys = list(kind.primary_key.columns)
-        ended = sa.update(kind).where(*(c == sa.bindparam(f"key_{c.name}") for c in keys))
-        connection.execute(
-            ended.values(known_to=recorded_at), [{f"key_{c.name}": row[c.name] for c in keys} for row in gone]
-        )
+        keys = [{f"key_{name}": row[name] for name in (*names, "known_from")} for row in gone]
+        connection.execute(_END[kind], [{**key, "until": recorded_at} for key in keys])
     add(connection, kind, fresh, recorded_at)
-    item = "child" if kind is PARENTAGE else "item"
+    item = _item_of(kind).name
     return {row[item] for row in [*gone, *fresh]}
 
 
@@ -88,7 +107,7 @@ def add(connection: sa.Connection, kind: sa.Table, rows: Sequence[dict[str, Any]
     """Add rows as known from now on."""
     if rows:
         known_now = {"known_from": recorded_at, "known_to": FOREVER}
-        connection.execute(sa.insert(kind), [{**row, **known_now} for row in rows])
+        connection.execute(_ADD[kind], [{**row, **known_now} for row in rows])
 
 
 def _same(row: Row, new: dict[str, Any]) -> bool:

@@ -42,6 +42,7 @@ _BY_IDS = (
     .where(EVENT.c.id.in_(_SOME))
 )
 _ADD = sa.insert(EVENT)
+_ADD_NOTES = sa.insert(NOTE)
 _ADD_ITEMS = sa.insert(EVENT_ITEM)
 _ORIGINAL = EVENT.alias("original")
 _IN_FORCE = (
@@ -56,6 +57,18 @@ _IN_FORCE = (
 _TIMELINE = _IN_FORCE.where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.happened_at >= _SINCE)
 _THESE = _IN_FORCE.where(EVENT_ITEM.c.event_id.in_(_SOME))
 _OF_KINDS = _IN_FORCE.where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.kind.in_(sa.bindparam("kinds", expanding=True)))
+_FIRST = sa.select(sa.func.min(EVENT_ITEM.c.happened_at)).where(
+    EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER
+)
+_CLOSE = (
+    sa.update(EVENT_ITEM)
+    .where(
+        EVENT_ITEM.c.item == sa.bindparam("i"),
+        EVENT_ITEM.c.event_id == sa.bindparam("e"),
+        EVENT_ITEM.c.known_from == sa.bindparam("k"),
+    )
+    .values(known_to=sa.bindparam("until"))
+)
 _ITEMS_OF = sa.select(EVENT_ITEM).where(EVENT_ITEM.c.event_id.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER)
 
 #: A fact in force: the id of the original, who told the original, and the row that holds its content now.
@@ -77,7 +90,7 @@ def add(connection: sa.Connection, added: list[dict[str, Any]], notes: list[dict
     """Append events, and the notes that belong to them."""
     connection.execute(_ADD, added)
     if notes:
-        connection.execute(sa.insert(NOTE), notes)
+        connection.execute(_ADD_NOTES, notes)
 
 
 def add_items(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
@@ -88,8 +101,9 @@ def add_items(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
 
 def close_items(connection: sa.Connection, events: Collection[str], recorded_at: datetime) -> None:
     """End the knowledge of what the (now amended) events bore on."""
-    ended = sa.update(EVENT_ITEM).where(EVENT_ITEM.c.event_id.in_(events), EVENT_ITEM.c.known_to == FOREVER)
-    connection.execute(ended.values(known_to=recorded_at))
+    if events:
+        ended = sa.update(EVENT_ITEM).where(EVENT_ITEM.c.event_id.in_(events), EVENT_ITEM.c.known_to == FOREVER)
+        connection.execute(ended.values(known_to=recorded_at))
 
 
 def items_of(connection: sa.Connection, events: Iterable[str]) -> Sequence[Row]:
@@ -131,19 +145,12 @@ def _in_force(found: Iterable[Row]) -> list[InForce]:
 
 def first_happened(connection: sa.Connection, items: Collection[str]) -> datetime | None:
     """When the first fact in force about any of the items happened."""
-    first = sa.select(sa.func.min(EVENT_ITEM.c.happened_at))
-    wanted = first.where(EVENT_ITEM.c.item.in_(items), EVENT_ITEM.c.known_to == FOREVER)
-    found: datetime | None = connection.execute(wanted).scalar_one_or_none()
+    found: datetime | None = connection.execute(_FIRST, {"some": list(items)}).scalar_one_or_none()
     return found
 
 
 def close_item_rows(connection: sa.Connection, stale: Collection[Row], recorded_at: datetime) -> None:
     """End the knowledge that single events bore on single items."""
-    if stale:
-        ended = sa.update(EVENT_ITEM).where(
-            EVENT_ITEM.c.item == sa.bindparam("i"),
-            EVENT_ITEM.c.event_id == sa.bindparam("e"),
-            EVENT_ITEM.c.known_from == sa.bindparam("k"),
-        )
-        keys = [{"i": row["item"], "e": row["event_id"], "k": row["known_from"]} for row in stale]
-        connection.execute(ended.values(known_to=recorded_at), keys)
+    keys = [{"i": r["item"], "e": r["event_id"], "k": r["known_from"], "until": recorded_at} for r in stale]
+    if keys:
+        connection.execute(_CLOSE, keys)

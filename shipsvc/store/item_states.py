@@ -7,16 +7,18 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.store import moments
+from shipsvc.store import moments, spans
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.events import EVENT
+from shipsvc.store.reads import AT_LAST
 from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import FOREVER, Alias, table
-from shipsvc.store.tables_derived import OUT_LINES, Flag, Item
+from shipsvc.store.tables_derived import OUT_LINES, Flag, Item, ItemParty
 
 ITEM = table(Item)
 ALIAS = table(Alias)
+PARTY = table(ItemParty)
 FLAG = table(Flag)
 #: What changes together: since when each has been as it is, and by which fact.
 PARTS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -49,6 +51,21 @@ class Sought:
         return (self.holder, self.place, self.status) != (None, None, None)
 
 
+@dataclass(frozen=True)
+class Eyes:
+    """For whom a list is: the clause on items that they may see, and their institutions (None: they see all)."""
+
+    visible: sa.ColumnElement[bool]
+    institutions: frozenset[str] | None
+
+
+def holding(when: When, now: datetime) -> sa.ColumnElement[bool]:
+    """A clause: the span that held at the moment. About now it reads what is live, else it says so that it does not."""
+    if when.known_on == FOREVER and when.as_of >= now:
+        return spans.at(when.as_of, None)
+    return spans.at(when.as_of, min(when.known_on, AT_LAST))
+
+
 def one(connection: sa.Connection, number: str, visible: sa.ColumnElement[bool]) -> Row | None:
     """The row of one item, if it is visible."""
     return first_row(connection, sa.select(ITEM).where(ITEM.c.number == number, visible))
@@ -56,7 +73,7 @@ def one(connection: sa.Connection, number: str, visible: sa.ColumnElement[bool])
 
 def span_at(connection: sa.Connection, number: str, when: When, now: datetime) -> Row | None:
     """The span of one item that held at the moment."""
-    return first_row(connection, sa.select(SPAN).where(SPAN.c.item == number, moments.holding(when, now)))
+    return first_row(connection, sa.select(SPAN).where(SPAN.c.item == number, holding(when, now)))
 
 
 def concerned_until(connection: sa.Connection, number: str, institutions: Collection[str]) -> datetime | None:
@@ -116,7 +133,7 @@ def contents(
     wanted = (
         sa.select(ITEM, SPAN.c.status, SPAN.c.from_at, SPAN.c.event_id)
         .select_from(SPAN.join(ITEM, ITEM.c.number == SPAN.c.item))
-        .where(SPAN.c.parent == number, moments.holding(when, now), visible, SPAN.c.item > after)
+        .where(SPAN.c.parent == number, holding(when, now), visible, SPAN.c.item > after)
         .order_by(SPAN.c.item)
         .limit(limit)
     )
@@ -127,8 +144,7 @@ def contents(
 def page(
     connection: sa.Connection,
     sought: Sought,
-    visible: sa.ColumnElement[bool],
-    shown: sa.ColumnElement[bool],
+    eyes: Eyes,
     when: When,
     now: datetime,
     *,
@@ -137,21 +153,28 @@ def page(
 ) -> Sequence[Row]:
     """Items in the order of their numbers behind ``after``, each with its span where there is one.
 
-    ``shown`` says of a span whether it may be seen too; a list that asks for a state holds only items whose is.
+    ``shown`` of a row is whether its span may be seen too; a list that asks for a state holds only items whose is.
     """
-    if sought.asks_for_state:
-        both, order = SPAN.join(ITEM, ITEM.c.number == SPAN.c.item), SPAN.c.item
-        clauses = [moments.holding(when, now), shown, *_state(sought)]
-    else:
-        both, order = (
-            ITEM.outerjoin(SPAN, sa.and_(SPAN.c.item == ITEM.c.number, moments.holding(when, now))),
-            ITEM.c.number,
-        )
-        clauses = []
+    shown = sa.true() if eyes.institutions is None else theirs(eyes.institutions)
+    both, order = _from(sought, eyes, holding(when, now))
+    clauses = [holding(when, now), shown, *_state(sought)] if sought.asks_for_state else []
     columns = (c for c in SPAN.c if c.name != "item")
     wanted = sa.select(ITEM, *columns, sa.func.coalesce(shown, sa.false()).label("shown")).select_from(both)
-    wanted = wanted.where(order > after, visible, *clauses, *_kept(sought))
+    wanted = wanted.where(order > after, eyes.visible, *clauses, *_kept(sought))
     return rows(connection, wanted.order_by(order).limit(limit))
+
+
+def _from(sought: Sought, eyes: Eyes, held: sa.ColumnElement[bool]) -> tuple[sa.FromClause, sa.ColumnElement[str]]:
+    """What to walk in the order of numbers: the spans for a state, else the items, or those of a single institution."""
+    if sought.asks_for_state:
+        return SPAN.join(ITEM, ITEM.c.number == SPAN.c.item), SPAN.c.item
+    span = sa.and_(SPAN.c.item == ITEM.c.number, held)
+    if eyes.institutions is None or len(eyes.institutions) != 1:
+        return ITEM.outerjoin(SPAN, span), ITEM.c.number
+    (institution,) = eyes.institutions
+    mine = PARTY.alias("mine")
+    its = sa.and_(mine.c.item == ITEM.c.number, mine.c.institution == institution)
+    return mine.join(ITEM, its).outerjoin(SPAN, span), mine.c.item
 
 
 def _state(sought: Sought) -> list[sa.ColumnElement[bool]]:
@@ -217,6 +240,6 @@ def visible_among(connection: sa.Connection, numbers: Collection[str], visible: 
 
 def holder_at(connection: sa.Connection, number: str, when: When, now: datetime) -> str | None:
     """The institution that certainly holds an item."""
-    wanted: sa.Select[Any] = sa.select(SPAN.c.holder).where(SPAN.c.item == number, moments.holding(when, now))
+    wanted: sa.Select[Any] = sa.select(SPAN.c.holder).where(SPAN.c.item == number, holding(when, now))
     found: str | None = connection.execute(wanted).scalar()
     return found

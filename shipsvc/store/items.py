@@ -17,13 +17,17 @@ ALIAS = table(Alias)
 PREFIX = table(PackagingPrefix)
 COLLECTION = table(CollectionVersion)
 
-
-_BY_NUMBERS = sa.select(ITEM).where(ITEM.c.number.in_(sa.bindparam("some", expanding=True)))
-_TOUCH = (
-    sa.update(ITEM)
-    .where(ITEM.c.number.in_(sa.bindparam("some", expanding=True)))
-    .values(newest_recorded_at=sa.bindparam("newest"))
-)
+# Statements of the write path are made once: building one takes longer than running it.
+_AMONG = ITEM.c.number.in_(sa.bindparam("some", expanding=True))
+_BY_NUMBERS = sa.select(ITEM).where(_AMONG)
+_NEWEST = sa.select(sa.func.max(ITEM.c.newest_recorded_at)).where(_AMONG)
+_LOCK = sa.select(ITEM.c.newest_recorded_at).where(_AMONG).order_by(ITEM.c.number).with_for_update()
+_ADD = {
+    "postgresql": postgresql.insert(ITEM).on_conflict_do_nothing(),
+    "sqlite": sqlite.insert(ITEM).on_conflict_do_nothing(),
+}
+_DESCRIBE = sa.update(ITEM).where(ITEM.c.number == sa.bindparam("which"))
+_TOUCH = sa.update(ITEM).where(_AMONG).values(newest_recorded_at=sa.bindparam("newest"))
 
 
 def by_numbers(connection: sa.Connection, numbers: Collection[str]) -> dict[str, Row]:
@@ -36,24 +40,22 @@ def lock(connection: sa.Connection, numbers: Collection[str]) -> datetime | None
 
     On SQLite the transaction already holds the only write lock there is.
     """
+    some = {"some": list(numbers)}
     if connection.dialect.name == "sqlite":
-        newest = sa.select(sa.func.max(ITEM.c.newest_recorded_at)).where(ITEM.c.number.in_(numbers))
-        found: datetime | None = connection.execute(newest).scalar_one_or_none()
+        found: datetime | None = connection.execute(_NEWEST, some).scalar_one_or_none()
         return found
-    wanted = sa.select(ITEM.c.newest_recorded_at).where(ITEM.c.number.in_(numbers)).order_by(ITEM.c.number)
-    return max(connection.execute(wanted.with_for_update()).scalars(), default=None)
+    return max(connection.execute(_LOCK, some).scalars(), default=None)
 
 
 def add(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
     """Add items; one that another transaction added meanwhile is left as it is."""
     if rows:
-        insert = postgresql.insert if connection.dialect.name == "postgresql" else sqlite.insert
-        connection.execute(insert(ITEM).on_conflict_do_nothing(), sorted(rows, key=lambda r: str(r["number"])))
+        connection.execute(_ADD[connection.dialect.name], sorted(rows, key=lambda r: str(r["number"])))
 
 
 def describe(connection: sa.Connection, number: str, **columns: Any) -> None:
     """Write what the registration of an item says of it."""
-    connection.execute(sa.update(ITEM).where(ITEM.c.number == number).values(**columns))
+    connection.execute(_DESCRIBE, {"which": number, **columns})
 
 
 def touch(connection: sa.Connection, numbers: Collection[str], recorded_at: datetime) -> None:

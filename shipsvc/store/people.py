@@ -18,24 +18,27 @@ CHANGE = table(RoleChange)
 Roles = frozenset[tuple[str, str]]
 
 
+def _open(now: Any) -> sa.ColumnElement[bool]:
+    return sa.or_(ACCOUNT.c.disabled_at.is_(None), ACCOUNT.c.disabled_at > now)
+
+
+# Made once, since it is asked at every request: building a statement takes longer than running it.
+_NOW: sa.BindParameter[datetime] = sa.bindparam("now", type_=CHANGE.c.from_at.type)
+_ROLES_NOW = (
+    sa.select(CHANGE.c.institution, CHANGE.c.role, CHANGE.c.granted)
+    .select_from(ACCOUNT.outerjoin(CHANGE, sa.and_(CHANGE.c.person == ACCOUNT.c.person, CHANGE.c.from_at <= _NOW)))
+    .where(ACCOUNT.c.person == sa.bindparam("person"), _open(_NOW))
+    .order_by(CHANGE.c.recorded_at)
+)
+
+
 def roles_now(connection: sa.Connection, person: str, now: datetime) -> Roles | None:
     """The (institution, role) pairs in force, or None where the person has no open account.
 
     One query by primary keys, asked at every request. Of the changes that have begun, the one told last decides.
     """
-    started = sa.and_(CHANGE.c.person == ACCOUNT.c.person, CHANGE.c.from_at <= now)
-    wanted = (
-        sa.select(CHANGE.c.institution, CHANGE.c.role, CHANGE.c.granted)
-        .select_from(ACCOUNT.outerjoin(CHANGE, started))
-        .where(ACCOUNT.c.person == person, _open(now))
-        .order_by(CHANGE.c.recorded_at)
-    )
-    changes = connection.execute(wanted).all()
+    changes = connection.execute(_ROLES_NOW, {"person": person, "now": now}).all()
     return _held((institution, role, granted) for institution, role, granted in changes) if changes else None
-
-
-def _open(now: datetime) -> sa.ColumnElement[bool]:
-    return sa.or_(ACCOUNT.c.disabled_at.is_(None), ACCOUNT.c.disabled_at > now)
 
 
 def _held(changes: Iterable[tuple[str | None, str, bool]]) -> Roles:

@@ -16,7 +16,7 @@ from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 
-from shipsvc.store import access, spans
+from shipsvc.store import spans
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import FOREVER, table
@@ -245,9 +245,15 @@ def samples(when: Moment, after: str, limit: int, *clauses: Clause) -> sa.Select
 
 def is_sample() -> Clause:
     """A clause: the span is of a sample that is still there."""
-    # A scalar, since PostgreSQL would turn an EXISTS into a join and read the items from the first one on.
-    kind = sa.select(ITEM.c.kind).where(ITEM.c.number == SPAN.c.item).scalar_subquery()
-    return sa.and_(SPAN.c.status != "ended", kind == "sample")
+    return sa.and_(SPAN.c.status != "ended", _there_is(ITEM.c.number == SPAN.c.item, ITEM.c.kind == "sample"))
+
+
+def _there_is(*clauses: sa.ColumnElement[bool]) -> Clause:
+    """EXISTS, written so that PostgreSQL asks it row by row.
+
+    An EXISTS it may turn into a join with, or a hash of, all items or parties, and so read all of them for one page.
+    """
+    return sa.select(sa.literal_column("1")).where(*clauses).limit(1).scalar_subquery().is_not(None)
 
 
 # --------------------------------------------------------------------------------------------------------- who may see
@@ -258,8 +264,7 @@ def is_with(institution: str) -> Clause:
 
 def owned_by(institutions: Collection[str]) -> Clause:
     """A clause: one of the institutions owns the item of the span."""
-    owner = sa.select(ITEM.c.owner).where(ITEM.c.number == SPAN.c.item).scalar_subquery()
-    return owner.in_(institutions)
+    return _there_is(ITEM.c.number == SPAN.c.item, ITEM.c.owner.in_(institutions))
 
 
 def party_to(institutions: Collection[str]) -> Clause:
@@ -267,7 +272,8 @@ def party_to(institutions: Collection[str]) -> Clause:
 
     A bare claim of a stranger does not count: that would let anybody see what they name (rulings 17).
     """
-    named = sa.and_(SPAN.c.claimant.in_(institutions), access.related(SPAN.c.item, institutions))
+    related = _there_is(PARTY.c.item == SPAN.c.item, PARTY.c.institution.in_(institutions))
+    named = sa.and_(SPAN.c.claimant.in_(institutions), related)
     on_loan = sa.and_(OUT, sa.or_(SPAN.c.lender.in_(institutions), SPAN.c.borrower.in_(institutions)))
     return sa.or_(SPAN.c.holder.in_(institutions), on_loan, named, owned_by(institutions))
 

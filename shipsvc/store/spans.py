@@ -46,7 +46,12 @@ def encode(state: State) -> dict[str, Any]:
         "due_on": line.due_on,
         "due_at": line.due_at,
         "terms": json.dumps(_terms(line)) if line.loan else "{}",
-        **asdict(book),
+        "mass_ng": book.mass_ng,
+        "variance": book.variance,
+        "estimated_variance": book.estimated_variance,
+        "how": book.how,
+        "material": book.material,
+        "moisture_class": book.moisture_class,
     }
 
 

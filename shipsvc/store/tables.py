@@ -167,7 +167,8 @@ class Loan(Chain, table=True):
 
 # ------------------------------------------------------------------------------------------------------------- logs
 class Event(SQLModel, table=True):
-    """One fact or decision, as it was told. ``digest`` covers all that may never change (D6)."""
+    """One fact or decision, as it was told. ``digest`` covers all the rest of the row (D6); of the note, which may be
+    erased, only ``note_digest``, which is salted."""
 
     __tablename__ = "event"
     id: str = Field(primary_key=True)
@@ -190,6 +191,7 @@ class Event(SQLModel, table=True):
     amends: str | None = None
     shipment: str | None = None
     request_digest: str
+    note_digest: str | None = None
     digest: str
     answer: str
     __table_args__ = (

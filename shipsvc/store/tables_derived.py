@@ -144,6 +144,8 @@ class ItemSpan(SQLModel, table=True):
         ),
         partial("ix_item_span_parent", "parent IS NOT NULL", "parent", "to_at"),
         partial("ix_item_span_place_now", "live = 1 AND place IS NOT NULL", "place", "item"),
+        partial("ix_item_span_place_past", f"{EVER_SQL} AND place IS NOT NULL", "place", "item", "from_at", "to_at"),
+        partial("ix_item_span_status_now", "live = 1", "status", "item"),
         partial("ix_item_span_lender_now", f"live = 1 AND line IN {OUT_SQL}", "lender", "item"),
         partial("ix_item_span_borrower_now", f"live = 1 AND line IN {OUT_SQL}", "borrower", "item"),
         partial("ix_item_span_lender_due_now", f"live = 1 AND line IN {OUT_SQL}", "lender", "due_at", "item"),

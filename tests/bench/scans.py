@@ -4,6 +4,7 @@ import random
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from starlette.testclient import TestClient
@@ -29,17 +30,17 @@ def vials() -> list[str]:
 
 
 class Teller:
-    """Makes facts with ids of their own, each a second after the one before; the same at each run."""
+    """Makes facts with ids of their own, each a second after the one before; a series begins a week after another."""
 
     def __init__(self, series: int) -> None:
         self._draw = random.Random(series)
+        self._start = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(weeks=series)
         self._second = 0
 
     def fact(self, kind: str, subject: str, acting_for: str = "TRP", **body: Any) -> Json:
         """One fact as it is sent."""
         self._second += 1
-        hours, minutes, seconds = self._second // 3600, self._second // 60 % 60, self._second % 60
-        raw = f"2026-02-{1 + hours // 24:02}T{hours % 24:02}:{minutes:02}:{seconds:02}Z"
+        raw = (self._start + timedelta(seconds=self._second)).isoformat()
         fact_id = str(uuid.UUID(int=self._draw.getrandbits(128), version=4))
         fact = {"id": fact_id, "kind": kind, "subjects": [subject], "acting_for": acting_for, "time": {"raw": raw}}
         return {**fact, "body": body}

@@ -151,7 +151,7 @@ def test_a_reprint_takes_the_place_of_the_old_label(repository: House) -> None:
     clerk = repository.person("clerk")
     ((vial, old),) = issued(clerk, "vial", "4 ml, steel cap")
     repository.stand_at("2026-03-20T09:00:00Z")
-    refused = clerk.does(f"items/{vial}/labels", {}, 422)
+    refused = clerk.does(f"items/{vial}/labels", {}, 409)
     assert refused["errors"][0]["pointer"] == "/because"
 
     new = clerk.does(f"items/{vial}/labels", {"because": "The old one came off in the cold"})
