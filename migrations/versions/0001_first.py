@@ -224,6 +224,7 @@ def facts() -> None:
         text("note_digest", null=True),
         text("digest"),
         text("answer"),
+        text("row_digest"),
         sa.PrimaryKeyConstraint("id", name="pk_event"),
         sa.CheckConstraint("happened_latest >= happened_at", name="ck_event_interval"),
         one_of("event", "time_source", "device typed carrier import server"),

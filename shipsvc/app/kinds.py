@@ -68,26 +68,33 @@ def settle(
     fresh: Iterable[Fact],
     withdrawn: Collection[str],
 ) -> None:
-    """Write what the facts in force say that numbers name: the registration that happened last, if there is any."""
+    """Write what the facts in force say that numbers name: the owner's last registration, else the first of anybody.
+
+    Whose a thing is follows from its prefix where that is somebody's, so that nobody becomes an owner by saying so.
+    """
     if not doubtful:
         return
     found = events.of_kinds(connection, doubtful, SETTLING)
     told = [fact_of(row, original, teller, lambda _code, _at: None) for original, teller, row in found]
     facts = in_order([*(fact for fact in told if fact.id not in withdrawn), *fresh])
+    owners = items.prefix_owners(connection, {codes.prefix_of(number) for number in doubtful})
     for number in sorted(doubtful):
-        described = _described(rows[number], [f for f in facts if number in named_in(f.kind, f.subjects, f.body)])
+        owner, _ = owners.get(codes.prefix_of(number), (None, None))
+        about = [f for f in facts if number in named_in(f.kind, f.subjects, f.body)]
+        described = _described(rows[number], about, owner)
         if any(rows[number][name] != value for name, value in described.items()):
             items.describe(connection, number, **described)
             access.relate(connection, [(number, described["owner"])])
 
 
-def _described(row: Row, facts: Iterable[Fact]) -> dict[str, Any]:
+def _described(row: Row, facts: Iterable[Fact], prefix_owner: str | None) -> dict[str, Any]:
     settling = [fact for fact in facts if fact.kind in SETTLING]
     registered = [fact for fact in settling if fact.kind == "registered"]
     if not registered:
         return {"owner": row["owner"], **_unregistered(row["collection"], bool(settling))}
-    fact = registered[-1]
+    first = registered[0]
+    owner = prefix_owner or first.text("owner") or first.party
+    fact = ([first] + [f for f in registered if f.acting_for == owner])[-1]
     kind = fact.text("item") or "container"
     form = fact.text("form") or ("material" if kind == "sample" else "other")
-    owner = fact.text("owner") or fact.party
     return {"owner": owner, "kind": kind, "form": form, "what": fact.text("what") or "", "provisional": False}

@@ -60,7 +60,9 @@ class Loan:
     @property
     def due_on(self) -> date | None:
         """The earliest due date of its open lines; without one, the date that was agreed, if one was."""
-        return min((line.due_on for line in self.lines if line.due_on and not line.ended_at), default=self.row["due_on"])
+        return min(
+            (line.due_on for line in self.lines if line.due_on and not line.ended_at), default=self.row["due_on"]
+        )
 
 
 @dataclass(frozen=True)

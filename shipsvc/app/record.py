@@ -265,10 +265,18 @@ def _stamp(fact: Accepted, recorded_at: datetime) -> None:
     row = fact.row
     row["recorded_at"] = recorded_at
     row["late_s"] = max(0, int((recorded_at - row["happened_latest"]).total_seconds()))
+    sealed = {
+        "request": row["request_digest"],
+        "actor": row["actor"],
+        "acting_for": row["acting_for"],
+        "happened_at": times.format_instant(row["happened_at"]),
+        "recorded_at": times.format_instant(recorded_at),
+    }
+    row["digest"] = _sha256(sealed)
 
 
-def _seal(row: Mapping[str, Any]) -> str:
-    """The digest of all that was recorded: whatever is changed in the row afterwards, it no longer fits (D6)."""
+def _row_digest(row: Mapping[str, Any]) -> str:
+    """Of all that is recorded, so that no part of it can be changed unnoticed: the words sent are not kept (D6)."""
     return _sha256({name: times.format_instant(v) if isinstance(v, datetime) else v for name, v in row.items()})
 
 
@@ -302,7 +310,7 @@ def _write(
     for fact in facts:
         told = fact.told
         fact.row["answer"] = _text(_answer(fact))
-        fact.row["digest"] = _seal(fact.row)
+        fact.row["row_digest"] = _row_digest(fact.row)
         if told.note and fact.salt:
             notes.append({"event_id": told.id, "text": told.note, "salt": fact.salt})
         rows += _item_rows(fact, resolved.get(told.amends or told.id, ()), recorded_at)

@@ -257,8 +257,11 @@ def _relate(connection: sa.Connection, start: Mapping[str, State], outcome: Outc
 
 
 def _parties(state: State) -> set[str]:
-    """Whoever holds, owes, lends or is handed a thing has to do with it. A stranger's bare claim is not enough."""
+    """Whoever holds, owes, lends or is handed a thing has to do with it.
+
+    Only a holder's own release hands it on: anybody may claim a thing, declare what others did, or say "held".
+    """
     held, line = state.custody, state.line
-    named = held.claimed if held.state in {"giver_only", "declared", "held"} else None
+    named = held.claimed if held.state == "giver_only" else None
     parties = (held.certain, named, line.lender, line.borrower)
     return {where for where in map(institution_of, parties) if where}

@@ -213,15 +213,18 @@ def _fill(connection: sa.Connection, actor: Actor, row: Row, contents: Iterable[
 
 
 def _relate(connection: sa.Connection, row: Row, contents: Iterable[str]) -> None:
-    """Who is sent a thing has to do with it and with what is in it; who carries it, with the parcel alone."""
+    """Who is sent a thing has to do with it and with what is in it; who carries it, with the parcel alone.
+
+    Only what the consignor has to do with itself: else anybody could look into a thing by writing a shipment of it.
+    """
     found = items.by_numbers(connection, list(contents))
     consignor, addressee = row["consignor"], str(institution_of(row["addressee"]))
-    pairs = {(number, party) for number in found for party in (consignor, addressee)}
-    pairs |= {(number, row["carrier"]) for number, item in found.items() if item["kind"] != "sample"}
     at = When(row["recorded_at"], FOREVER)
     nested = {inner["number"] for inner in shipments.nested(connection, found, at, row["recorded_at"])}
-    theirs = access.pairs_among(connection, nested, [consignor])
-    access.relate(connection, pairs | {(number, addressee) for number, _ in theirs})
+    theirs = {number for number, _ in access.pairs_among(connection, {*found, *nested}, [consignor])}
+    pairs = {(number, addressee) for number in theirs}
+    pairs |= {(number, row["carrier"]) for number in theirs & found.keys() if found[number]["kind"] != "sample"}
+    access.relate(connection, pairs)
 
 
 # -------------------------------------------------------------------------------------------------------------- checks

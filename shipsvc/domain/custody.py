@@ -136,7 +136,7 @@ def _ends_trip(acceptance: Word, custody: Custody, fact: Fact) -> bool:
 
 def _still_on(acceptance: Word, custody: Custody, fact: Fact) -> str | None:
     """The trip the thing is still on once it was accepted: none where the addressee has it."""
-    over = fact.trip is None or same_institution(acceptance.taker, fact.trip.addressee)
+    over = fact.trip is not None and same_institution(acceptance.taker, fact.trip.addressee)
     return None if over else custody.sent_on
 
 
@@ -189,11 +189,17 @@ def _rejected(custody: Custody, fact: Fact) -> Custody:
 
 
 def _held(custody: Custody, fact: Fact) -> Custody:
-    """An authority stops it: a claim while the carrier tells it, certain once the authority says so itself."""
+    """An authority stops it: a claim by the word of one, certain once both it and whoever carries have said so.
+
+    Either may speak first. An institution's bare word that it is an authority and holds a thing takes nothing away.
+    """
     authority = fact.text("authority") or fact.party
-    if institution_of(authority) == fact.acting_for:
-        return replace(custody, certain=authority, certain_since=fact.happened_at, claimed=None, state="held")
-    return replace(custody, claimed=authority, state="held")
+    own = institution_of(authority) == fact.acting_for
+    word = Word("taker", custody.certain, authority, fact.happened_at, own, fact.id, _shipment(fact))
+    holds_now = custody.state == "held" and same_institution(custody.claimed, authority)
+    if holds_now and any(w.own != own and same_institution(w.taker, authority) for w in custody.words):
+        return replace(custody, certain=authority, certain_since=fact.happened_at, claimed=None, words=())
+    return replace(custody, claimed=authority, state="held", words=_kept(custody, word))
 
 
 def _freed(custody: Custody, fact: Fact) -> Custody:
@@ -206,9 +212,18 @@ def _freed(custody: Custody, fact: Fact) -> Custody:
         return _claimed_by(replace(custody, state="agreed"), word)
     if custody.state != "held":
         return custody
+    words = tuple(w for w in custody.words if not same_institution(w.taker, authority))
     if onwards and not same_institution(onwards, custody.certain):
-        return replace(custody, claimed=onwards, state="declared")
-    return replace(custody, claimed=None, state="agreed")
+        return replace(custody, claimed=onwards, state="declared", words=words)
+    return _as_before(replace(custody, claimed=None, state="agreed", words=words))
+
+
+def _as_before(custody: Custody) -> Custody:
+    """Who claims a thing that an authority let go: the taker of its certain holder's last open word."""
+    given = [w for w in custody.words if w.side == "giver" and same_institution(w.giver, custody.certain)]
+    if not given:
+        return custody
+    return replace(custody, claimed=given[-1].taker, state="giver_only" if given[-1].own else "declared")
 
 
 def _shipment(fact: Fact) -> str | None:

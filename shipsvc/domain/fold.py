@@ -14,7 +14,7 @@ from shipsvc.domain import acts, book, custody, lending, places
 from shipsvc.domain.acts import Birth, ItemInfo
 from shipsvc.domain.book import Balances, Book, Compared
 from shipsvc.domain.custody import Custody
-from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Named, in_order
+from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Named, in_order, same_institution
 from shipsvc.domain.lending import Line
 from shipsvc.domain.places import Whereabouts
 
@@ -159,20 +159,40 @@ class _Fold:
     def _told_of(self, item: str, fact: Fact) -> None:
         if self._state(item).custody.state == "ended" and fact.kind not in OF_THE_NUMBER:
             self._flag(item, fact, "has_ended", "it was told before that nothing was left of it")
-        if fact.kind == "unpacked" or self._leaves_nest(item, fact):
+        counts = self._counts(item, fact)
+        if not counts:
+            self._flag(item, fact, "strangers_word", "whoever tells it has nothing to do with it: it is a claim only")
+        elsewhere = self._leaves_nest(item, fact)
+        if counts and (elsewhere or fact.kind == "unpacked"):
             self._set(item, fact, parent=None)
         whole = [item] if fact.kind in OF_THE_NAMED else [item, *self._inside(item)]
         for target in whole:
             self._step(target, fact, "" if target == item else item)
-        if fact.kind == "packed":
+        if fact.kind == "packed" and counts:
             self._pack(item, fact)
         if fact.kind in acts.OF_MASS and self._info(item).kind == "sample":
-            self._mass_act(item, fact)
+            self._mass_act(item, fact, counts)
+
+    def _counts(self, item: str, fact: Fact) -> bool:
+        """Whether the teller has to do with the thing at that instant: owns, holds, lends or owes it, or was handed it.
+
+        Anybody may tell anything; a stranger's word claims the thing and moves nothing else (rulings 17). Once the word
+        that was missing is told, the fold comes by here again and finds no stranger.
+        """
+        state = self._state(item)
+        held, line = state.custody, state.line
+        if held.certain is None:
+            return True
+        handed = held.claimed if held.state == "giver_only" else None
+        owed_next = line.following.borrower if line.following else None
+        parties = (held.certain, handed, self._info(item).owner, line.lender, line.borrower, owed_next)
+        return any(same_institution(fact.acting_for, party) for party in parties)
 
     def _step(self, item: str, fact: Fact, by_item: str) -> None:
         state = self._state(item)
-        line = lending.after(state.line, fact)
-        where = places.after(state.where, fact, state.custody)
+        line, where = state.line, state.where
+        if self._counts(item, fact):
+            line, where = lending.after(line, fact), places.after(where, fact, state.custody)
         held = custody.after(state.custody, fact)
         if not by_item and fact.kind in {"released", "accepted"} and held.state == "disputed":
             self._flag(item, fact, "disputed", "two own words name different takers")
@@ -204,12 +224,14 @@ class _Fold:
             moved = places.packed_into(self._state(target).where, box)
             self._set(target, fact, "" if target == item else item, where=moved)
 
-    def _mass_act(self, item: str, fact: Fact) -> None:
+    def _mass_act(self, item: str, fact: Fact, counts: bool) -> None:
         state = self._state(item)
         done = acts.done(state.book, fact, self.balances)
-        self._set(item, fact, book=done.book)
         if done.compared:
             self.out.comparisons.append((item, fact, done.compared))
+        if not counts:
+            return
+        self._set(item, fact, book=done.book)
         if done.book.mass_ng is not None and done.book.mass_ng < 0:
             self._flag(item, fact, "below_zero", "more was told to have left it than it held")
         for number, born in done.children:

@@ -5,6 +5,7 @@ from collections.abc import Collection, Iterable
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
+from shipsvc.store.among import among
 from shipsvc.store.tables import table
 from shipsvc.store.tables_derived import Item, ItemParty
 
@@ -17,8 +18,7 @@ _RELATE = {
     "sqlite": sqlite.insert(PARTY).on_conflict_do_nothing(),
 }
 _PAIRS = sa.select(PARTY.c.item, PARTY.c.institution).where(
-    PARTY.c.item.in_(sa.bindparam("items", expanding=True)),
-    PARTY.c.institution.in_(sa.bindparam("institutions", expanding=True)),
+    among(PARTY.c.item, "items"), among(PARTY.c.institution, "institutions")
 )
 
 

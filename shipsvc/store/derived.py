@@ -7,6 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.domain.fold import Outcome
+from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT_ITEM
 from shipsvc.store.tables import FOREVER, table
@@ -16,7 +17,9 @@ COMPARISON = table(Comparison)
 PARENTAGE = table(Parentage)
 FLAG = table(Flag)
 #: Flags that the fold raises; the others are raised once, when a fact is told, and stay.
-FOLD_FLAGS = ("which_sample", "disputed", "seen_elsewhere", "nest_cycle", "was_elsewhere", "below_zero", "has_ended")
+FOLD_FLAGS = tuple(
+    "which_sample disputed seen_elsewhere nest_cycle was_elsewhere below_zero strangers_word has_ended".split()
+)
 
 
 def comparison_rows(outcome: Outcome) -> list[dict[str, Any]]:
@@ -57,12 +60,11 @@ def _item_of(kind: sa.Table) -> sa.ColumnElement[str]:
 
 
 def _known(kind: sa.Table) -> sa.Select[Any]:
-    some: sa.BindParameter[Any] = sa.bindparam("some", expanding=True)
     since: sa.BindParameter[Any] = sa.bindparam("since")
     # Only as they stand: a fact that was amended to an earlier time is not one of these any more.
     in_force = (EVENT_ITEM.c.happened_at >= since, EVENT_ITEM.c.known_to == FOREVER)
-    facts = sa.select(EVENT_ITEM.c.event_id).where(EVENT_ITEM.c.item.in_(some), *in_force)
-    wanted = sa.select(kind).where(_item_of(kind).in_(some), kind.c.known_to == FOREVER, kind.c.event_id.in_(facts))
+    facts = sa.select(EVENT_ITEM.c.event_id).where(among(EVENT_ITEM.c.item), *in_force)
+    wanted = sa.select(kind).where(among(_item_of(kind)), kind.c.known_to == FOREVER, kind.c.event_id.in_(facts))
     return wanted.where(FLAG.c.code.in_(FOLD_FLAGS)) if kind is FLAG else wanted
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.domain.facts import Named
+from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables import FOREVER, Event, Note, table
 from shipsvc.store.tables_derived import EventItem
@@ -34,12 +35,11 @@ CONTENT = (
 
 
 # Statements of the write path are made once: building one takes longer than running it.
-_SOME: sa.BindParameter[Any] = sa.bindparam("some", expanding=True)
 _SINCE: sa.BindParameter[Any] = sa.bindparam("since")
 _BY_IDS = (
     sa.select(EVENT, NOTE.c.salt)
     .select_from(EVENT.outerjoin(NOTE, NOTE.c.event_id == EVENT.c.id))
-    .where(EVENT.c.id.in_(_SOME))
+    .where(among(EVENT.c.id))
 )
 _ADD = sa.insert(EVENT)
 _ADD_NOTES = sa.insert(NOTE)
@@ -54,11 +54,11 @@ _IN_FORCE = (
     )
     .where(EVENT_ITEM.c.known_to == FOREVER)
 )
-_TIMELINE = _IN_FORCE.where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.happened_at >= _SINCE)
-_THESE = _IN_FORCE.where(EVENT_ITEM.c.event_id.in_(_SOME))
-_OF_KINDS = _IN_FORCE.where(EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.kind.in_(sa.bindparam("kinds", expanding=True)))
+_TIMELINE = _IN_FORCE.where(among(EVENT_ITEM.c.item), EVENT_ITEM.c.happened_at >= _SINCE)
+_THESE = _IN_FORCE.where(among(EVENT_ITEM.c.event_id))
+_OF_KINDS = _IN_FORCE.where(among(EVENT_ITEM.c.item), among(EVENT_ITEM.c.kind, "kinds"))
 _FIRST = sa.select(sa.func.min(EVENT_ITEM.c.happened_at)).where(
-    EVENT_ITEM.c.item.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER
+    among(EVENT_ITEM.c.item), EVENT_ITEM.c.known_to == FOREVER
 )
 _CLOSE = (
     sa.update(EVENT_ITEM)
@@ -69,7 +69,7 @@ _CLOSE = (
     )
     .values(known_to=sa.bindparam("until"))
 )
-_ITEMS_OF = sa.select(EVENT_ITEM).where(EVENT_ITEM.c.event_id.in_(_SOME), EVENT_ITEM.c.known_to == FOREVER)
+_ITEMS_OF = sa.select(EVENT_ITEM).where(among(EVENT_ITEM.c.event_id), EVENT_ITEM.c.known_to == FOREVER)
 
 #: A fact in force: the id of the original, who told the original, and the row that holds its content now.
 InForce = tuple[str, str, Row]

@@ -7,6 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
+from shipsvc.store.among import among
 from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.tables import Alias, PackagingPrefix, table
 from shipsvc.store.tables import Collection as CollectionVersion
@@ -18,7 +19,7 @@ PREFIX = table(PackagingPrefix)
 COLLECTION = table(CollectionVersion)
 
 # Statements of the write path are made once: building one takes longer than running it.
-_AMONG = ITEM.c.number.in_(sa.bindparam("some", expanding=True))
+_AMONG = among(ITEM.c.number)
 _BY_NUMBERS = sa.select(ITEM).where(_AMONG)
 _NEWEST = sa.select(sa.func.max(ITEM.c.newest_recorded_at)).where(_AMONG)
 _LOCK = sa.select(ITEM.c.newest_recorded_at).where(_AMONG).order_by(ITEM.c.number).with_for_update()

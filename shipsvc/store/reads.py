@@ -71,7 +71,11 @@ class Moment:
         return spans.at(self.as_of, self.known_on or AT_LAST)
 
     def holds_for(self, span: sa.FromClause) -> Clause:
-        """The same of another span of the statement."""
+        """The same of another span of the statement, or of one that is looked up by its item.
+
+        Without the words that make the indexes by holder or lender fit: PostgreSQL 18 would skip through one of those,
+        holder by holder, to find an item.
+        """
         known = self.known_on or AT_LAST
         return sa.and_(
             span.c.from_at <= self.as_of, span.c.to_at > self.as_of, span.c.known_from <= known, span.c.known_to > known
@@ -186,7 +190,7 @@ def inside_since(connection: sa.Connection, when: Moment, boxes: Collection[str]
 
 def spans_at(connection: sa.Connection, when: Moment, numbers: Collection[str]) -> Sequence[Row]:
     """The span of each of the items that holds."""
-    return rows(connection, sa.select(SPAN).where(when.holds, SPAN.c.item.in_(numbers)).order_by(SPAN.c.item))
+    return rows(connection, sa.select(SPAN).where(when.holds_for(SPAN), SPAN.c.item.in_(numbers)).order_by(SPAN.c.item))
 
 
 def custody_until(connection: sa.Connection, when: Moment, numbers: Collection[str]) -> Sequence[Row]:
@@ -226,7 +230,7 @@ def samples_of_owner(when: Moment, owner: str, after: str, limit: int, *clauses:
     of = ITEM.alias("owned")
     joined = of.join(SPAN, SPAN.c.item == of.c.number)
     wanted = sa.select(SPAN).select_from(joined).where(of.c.owner == owner, of.c.number > after)
-    return wanted.where(when.holds, is_sample(), *clauses).order_by(of.c.number).limit(limit)
+    return wanted.where(when.holds_for(SPAN), is_sample(), *clauses).order_by(of.c.number).limit(limit)
 
 
 def samples_related(when: Moment, institution: str, after: str, limit: int, *clauses: Clause) -> sa.Select[Any]:
@@ -234,12 +238,12 @@ def samples_related(when: Moment, institution: str, after: str, limit: int, *cla
     to = PARTY.alias("related_to")
     joined = to.join(SPAN, SPAN.c.item == to.c.item)
     wanted = sa.select(SPAN).select_from(joined).where(to.c.institution == institution, to.c.item > after)
-    return wanted.where(when.holds, is_sample(), *clauses).order_by(to.c.item).limit(limit)
+    return wanted.where(when.holds_for(SPAN), is_sample(), *clauses).order_by(to.c.item).limit(limit)
 
 
 def samples(when: Moment, after: str, limit: int, *clauses: Clause) -> sa.Select[Any]:
     """Any samples, in the order of items."""
-    wanted = sa.select(SPAN).where(SPAN.c.item > after, when.holds, is_sample(), *clauses)
+    wanted = sa.select(SPAN).where(SPAN.c.item > after, when.holds_for(SPAN), is_sample(), *clauses)
     return wanted.order_by(SPAN.c.item).limit(limit)
 
 

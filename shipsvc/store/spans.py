@@ -15,6 +15,7 @@ from shipsvc.domain.fold import State
 from shipsvc.domain.lending import Line
 from shipsvc.domain.places import Whereabouts
 from shipsvc.domain.times import format_instant, parse_instant
+from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables import FOREVER, table
 from shipsvc.store.tables_derived import EVER_SQL, ItemSpan
@@ -117,18 +118,17 @@ def _line(row: Row) -> Line:
 
 
 # Statements of the write path are made once: building one takes longer than running it.
-_SOME: sa.BindParameter[Any] = sa.bindparam("some", expanding=True)
 _SINCE: sa.BindParameter[Any] = sa.bindparam("since")
 _AROUND = (
     sa.select(SPAN)
-    .where(SPAN.c.item.in_(_SOME), SPAN.c.known_to == FOREVER, SPAN.c.to_at >= _SINCE)
+    .where(among(SPAN.c.item), SPAN.c.known_to == FOREVER, SPAN.c.to_at >= _SINCE)
     .order_by(SPAN.c.item, SPAN.c.from_at)
 )
 _STANDS = sa.and_(SPAN.c.parent.is_not(None), SPAN.c.to_at >= _SINCE, SPAN.c.known_to == FOREVER)
 _PAIR = sa.select(SPAN.c.item, SPAN.c.parent)
-_UP = _PAIR.where(SPAN.c.item.in_(_SOME), _STANDS).cte("up", recursive=True)
+_UP = _PAIR.where(among(SPAN.c.item), _STANDS).cte("up", recursive=True)
 _ABOVE = sa.select(_UP.union(_PAIR.where(SPAN.c.item == _UP.c.parent, _STANDS)))
-_DOWN = _PAIR.where(SPAN.c.parent.in_(_SOME), _STANDS).cte("down", recursive=True)
+_DOWN = _PAIR.where(among(SPAN.c.parent), _STANDS).cte("down", recursive=True)
 _INSIDE = sa.select(_DOWN.union(_PAIR.where(SPAN.c.parent == _DOWN.c.item, _STANDS)))
 _CLOSE = (
     sa.update(SPAN)

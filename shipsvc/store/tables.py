@@ -167,8 +167,8 @@ class Loan(Chain, table=True):
 
 # ------------------------------------------------------------------------------------------------------------- logs
 class Event(SQLModel, table=True):
-    """One fact or decision, as it was told. ``digest`` covers all the rest of the row (D6); of the note, which may be
-    erased, only ``note_digest``, which is salted."""
+    """One fact or decision, as it was told (D6). ``request_digest`` covers the words that were sent, with a salted
+    ``note_digest`` for the note; ``digest`` that, the teller and both times; ``row_digest`` all that stands here."""
 
     __tablename__ = "event"
     id: str = Field(primary_key=True)
@@ -194,6 +194,7 @@ class Event(SQLModel, table=True):
     note_digest: str | None = None
     digest: str
     answer: str
+    row_digest: str
     __table_args__ = (
         partial("ix_event_amends", "amends IS NOT NULL", "amends"),
         partial("ix_event_shipment", "shipment IS NOT NULL", "shipment", "happened_at"),

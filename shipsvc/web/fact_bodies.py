@@ -34,6 +34,9 @@ def _estimate(text: str) -> Any:
     return Estimate.parse(f"1 mg +- {text}")
 
 
+#: What domain.mass reads, for the description only: what is wrong with a mass is said in our own words.
+_MASS = r"[0-9]{1,30}(\.[0-9]{1,30})?\s*(kg|g|mg|ug|µg|μg|ng)\s*$"
+
 ItemNumber = Annotated[
     str,
     Field(max_length=40, description="An item number with its check character.", examples=["BRM-0010-J"]),
@@ -41,12 +44,22 @@ ItemNumber = Annotated[
 ]
 MassText = Annotated[
     str,
-    Field(max_length=40, description="A mass with its unit, as read.", examples=["1204.2 mg"]),
+    Field(
+        max_length=40,
+        description="A mass with its unit, as read.",
+        examples=["1204.2 mg"],
+        json_schema_extra={"pattern": rf"^\s*[+−-]?{_MASS}"},
+    ),
     checked(Mass.parse, keep_text=True),
 ]
 WidthText = Annotated[
     str,
-    Field(max_length=40, description="Half-width of an estimate, with its unit.", examples=["10 mg"]),
+    Field(
+        max_length=40,
+        description="Half-width of an estimate, with its unit.",
+        examples=["10 mg"],
+        json_schema_extra={"pattern": rf"^\s*[+]?{_MASS}"},
+    ),
     checked(_estimate, keep_text=True),
 ]
 Code = Annotated[str, Field(pattern=r"^[A-Z0-9][A-Z0-9-]{0,31}$", description="A code of ours.", examples=["T-01"])]

@@ -62,6 +62,7 @@ class WhenIn(BaseModel):
             max_length=40,
             description="RFC 3339 with an offset, or a bare date: that whole day at the institution.",
             examples=["2025-03-14T09:10:00+09:00", "2025-07-01"],
+            json_schema_extra={"anyOf": [{"format": "date-time"}, {"format": "date"}]},
         ),
         checked(_instant_or_date, keep_text=True),
     ]
@@ -166,7 +167,12 @@ _FACT: TypeAdapter[Any] = TypeAdapter(FactIn)
 
 _instant = Annotated[
     str,
-    Field(max_length=40, description="RFC 3339 with an offset.", examples=["2025-03-14T00:12:00Z"]),
+    Field(
+        max_length=40,
+        description="RFC 3339 with an offset.",
+        examples=["2025-03-14T00:12:00Z"],
+        json_schema_extra={"format": "date-time"},
+    ),
     checked(times.parse_instant),
 ]
 

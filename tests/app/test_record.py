@@ -5,7 +5,7 @@ import pytest
 from shipsvc.domain import errors
 from shipsvc.domain.times import parse_instant
 from shipsvc.store.engine import Database
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, ItemParty
 from tests.world import World
 
 
@@ -194,7 +194,7 @@ def test_labels_swapped_at_packing_move_what_was_told_of_them(world: World) -> N
     at = "2025-04-23T10:20:00Z"
     world.tell("label_attached", "BRM-0018.1", at, id="1" * 36, to="V019")
     world.tell("label_attached", "BRM-0019.1", at, id="2" * 36, to="V018")
-    world.tell("used", "BRM-0018.1", "2026-02-10T10:00:00Z", "TSI", mass="50.20 mg", balance="B6")
+    world.tell("used", "BRM-0018.1", "2026-02-10T10:00:00Z", mass="50.20 mg", balance="B6")
     assert world.state("BRM-0019", "2026-03-01T00:00:00Z").book.mass_ng == 199_800_000
 
     told = "2026-05-27T10:00:00Z"
@@ -214,4 +214,34 @@ def test_flags_of_a_strangers_word_are_not_told_to_the_stranger(world: World) ->
     answer = world.tell("seen", "V-010", "2025-02-20T13:00:00Z", "SMP")
 
     assert answer["flags"] == []
-    assert [f["code"] for f in world.all(Flag)] == ["seen_elsewhere"]
+    assert {f["code"] for f in world.all(Flag)} == {"seen_elsewhere", "strangers_word"}
+    state = world.state("V-010", "2025-02-20T14:00:00Z")
+    assert (state.parent, state.custody.certain, state.custody.claimed) == ("J01", "TRP", "SMP")
+
+
+def test_a_stranger_can_claim_and_do_nothing_else(world: World) -> None:
+    """Rulings 17: neither place nor nest nor book moves by the word of somebody who has nothing to do with a sample."""
+    world.tell("registered", "BRM-0010", "2025-02-18T10:30:00Z", item="sample", mass="1204.3 mg", balance="B1")
+    world.tell("stored", "BRM-0010", "2025-02-18T10:35:00Z", place="TRP-GB1")
+    world.tell("registered", "J-01", "2025-02-18T10:30:00Z", "SMP", item="container", form="jar")
+    for kind, body in (
+        ("packed", {"into": "J01"}),
+        ("stored", {"place": "SMP-N1"}),
+        ("used", {"mass": "1000 mg", "balance": "B5", "all": True}),
+        ("held", {"authority": "SMP"}),
+    ):
+        world.tell(kind, "BRM-0010", "2025-02-20T10:00:00Z", "SMP", **body)
+    state = world.state("BRM-0010", "2025-02-21T00:00:00Z")
+    assert (state.custody.certain, state.custody.claimed) == ("TRP", "SMP")
+    assert (state.parent, state.where.place, state.book.mass_ng) == (None, "TRP-GB1", 1_204_300_000)
+    assert {r["institution"] for r in world.all(ItemParty) if r["item"] == "BRM0010"} == {"TRP"}
+
+
+def test_nobody_becomes_an_owner_by_saying_so(world: World) -> None:
+    """OWASP API Security 2023, 1: a second registration by a stranger changes neither owner nor description."""
+    world.tell("registered", "BRM-0010", "2025-02-18T10:30:00Z", item="sample", what="chip")
+    world.tell("registered", "BRM-0010", "2025-02-19T10:30:00Z", "SMP", owner="SMP", item="parcel", what="mine")
+    assert (world.item("BRM-0010")["owner"], world.item("BRM-0010")["what"]) == ("TRP", "chip")
+    world.tell("registered", "BRM-0011", "2025-02-19T10:30:00Z", "SMP", owner="SMP", item="sample")
+    assert world.item("BRM-0011")["owner"] == "TRP"
+    assert {r["institution"] for r in world.all(ItemParty) if r["item"] == "BRM0010"} == {"TRP"}

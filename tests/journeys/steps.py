@@ -72,9 +72,13 @@ class Person:
     institution: str
 
     # ------------------------------------------------------------------------------------------------------- asking
-    def asks(self, path: str, status: int = 200, **params: str) -> Json:
-        """The answer to a question below /v1."""
-        return self.house.running.get(f"/v1/{path}", self.house.signed_in(self.login), status, **params)
+    def asks(self, path: str, status: int = 200, /, **params: str) -> Json:
+        """The answer to a question below /v1, which must have the status."""
+        headers = dict(self.house.signed_in(self.login))
+        answer = self.house.running.client.get(f"/v1/{path}", params=params, headers=headers)
+        assert answer.status_code == status, answer.text
+        found: Json = answer.json()
+        return found
 
     def reads(self, path: str, accept: str) -> bytes:
         """The answer as a file of that media type."""
@@ -84,7 +88,7 @@ class Person:
         assert answer.headers["Content-Type"].startswith(accept)
         return answer.content
 
-    def rows(self, report: str, **params: str) -> list[Json]:
+    def rows(self, report: str, /, **params: str) -> list[Json]:
         """The rows of a report."""
         page = self.asks(f"reports/{report}", **params)
         assert page["next"] is None, "a story fits on one page"
@@ -206,7 +210,7 @@ def packed(of: House, at: str = "2026-03-11T08:30:00Z", *, addressee: str = "TSI
     route = {"consignor": "TRP", "addressee": addressee, "carrier": "CRK", "expected_by": "2026-03-14T12:00:00Z"}
     words = {"loan": loan, "contents": [numbers["overpack"]], "handling": "Keep upright and dry."}
     code = clerk.does("shipments", {**route, **words})["code"]
-    labels = {number: printed for number, printed in things.values()} | {chip: label}
+    labels = {**dict(things.values()), chip: label}
     return Box(chip, numbers["vial"], numbers["bag"], numbers["jar"], numbers["overpack"], code, labels)
 
 

@@ -157,7 +157,9 @@ def test_a_reprint_takes_the_place_of_the_old_label(repository: House) -> None:
     new = clerk.does(f"items/{vial}/labels", {"because": "The old one came off in the cold"})
 
     assert (new["serial"], new["state"]) == (2, "live")
-    assert scanned(clerk.reads(f"labels/{new['code']}.png", "image/png")).startswith(f"HTTP://127.0.0.1:8000/S/{new['code']}.")
+    assert scanned(clerk.reads(f"labels/{new['code']}.png", "image/png")).startswith(
+        f"HTTP://127.0.0.1:8000/S/{new['code']}."
+    )
     told = clerk.asks(f"labels/{old}")
     assert (told["state"], told["replaced_by"]["code"]) == ("replaced", new["code"])
     assert told["said"] == (

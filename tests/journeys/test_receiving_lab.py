@@ -88,7 +88,7 @@ def seals(of: House, box: Box, who: str) -> dict[str, str]:
 
 
 def test_the_laboratory_notes_what_it_found_before_touching(laboratory: House) -> None:
-    """The box seal is broken, the inner one intact: both are on record, with a photograph, before anything is opened."""
+    """The box seal is broken, the inner one intact: both on record, with a photograph, before anything is opened."""
     box = arrived(laboratory)
     receiver = laboratory.person("receiver")
     assert seals(laboratory, box, "receiver") == {"S-0002": "put_on", "S-0001": "put_on"}

@@ -421,3 +421,30 @@ def test_time_out_in_the_answer(world: Collection) -> None:
         {"start": "2026-03-11T10:05:00Z", "end": "2026-03-14T01:00:00Z", "proven": False},
         {"start": "2026-03-14T02:00:00Z", "end": "2026-03-14T02:10:00.500000Z", "proven": True},
     ]
+
+
+def test_descriptions_and_examples_are_true(embedded: Collection) -> None:
+    """OpenAPI: each operation of ours has a name of its own and an example of each body and answer that fits its schema;
+    each member is explained."""
+    from tests.web.test_openapi import METHODS, _of_schema, validator
+
+    schema = embedded.running.client.get("/openapi.json").json()
+    ours = [
+        operation
+        for path in schema["paths"].values()
+        for method, operation in path.items()
+        if method in METHODS and operation["tags"][0] in {"items", "numbers", "labels"}
+    ]
+    assert len({operation["operationId"] for operation in ours}) == len(ours) == 20
+    tried = 0
+    for operation in ours:
+        for part in [operation.get("requestBody", {}), *operation["responses"].values()]:
+            for media, content in part.get("content", {}).items():
+                if media in {"image/png", "image/svg+xml"}:
+                    continue
+                examples = [content["example"]] if "example" in content else _of_schema(schema, content["schema"])
+                assert examples, (operation["operationId"], media)
+                for example in examples:
+                    validator(schema, content["schema"]).validate(example)
+                    tried += 1
+    assert tried > 100

@@ -1,0 +1,108 @@
+"""Everything derived is made once more from the log and compared with what is written (design, promise 9).
+
+What is written came out of the fold; what is expected here comes out of ``fsck_story``, which shares nothing with it.
+The log is read once to prove its digests and to find which things were ever near each other; then each such group is
+told from the beginning by itself, so that memory holds one group at a time. Both tables and log should be read in one
+transaction that sees one state of the database.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from shipsvc.app import fsck_compare, fsck_log, fsck_story
+from shipsvc.app.fsck_book import Scale, Scales
+from shipsvc.app.fsck_log import Finding, Log, Trips
+from shipsvc.app.fsck_rules import Said
+from shipsvc.app.fsck_story import OF_MATERIAL
+from shipsvc.domain.mass import Balance
+from shipsvc.store import fsck_reads
+from shipsvc.store.engine import Row
+
+
+@dataclass(frozen=True)
+class _World:
+    """What all groups share: balances as known today, shipments, and when their versions were recorded."""
+
+    scales: Scales
+    trips: Trips
+    moments: frozenset[datetime]
+
+
+def check(
+    connection: sa.Connection, step: Callable[[int, int], None] = lambda _done, _whole: None
+) -> Iterator[Finding]:
+    """All that is not as the log says. ``step`` is told how much is done of how much, in facts read."""
+    whole = 2 * fsck_reads.count(connection)
+    done = 0
+
+    def one() -> None:
+        nonlocal done
+        done += 1
+        step(done, whole)
+
+    log = Log()
+    yield from fsck_log.read(connection, log, one)
+    world = _world(connection)
+    for group in log.groups():
+        ids = {fact for number in group for fact in log.ids[number]}
+        yield from _group(connection, log, group, ids, world)
+        done = min(whole, done + len(ids))
+        step(done, whole)
+    yield from _from_nowhere(connection, fsck_reads.numbers(connection) - log.ids.keys())
+
+
+def _world(connection: sa.Connection) -> _World:
+    scales = {
+        row["code"]: Scale(Balance(row["readability_ng"], row["repeatability_ng"]), row["good_until"])
+        for row in fsck_reads.balances(connection)
+    }
+    shipments = fsck_reads.shipments(connection)
+    moments = frozenset(row["recorded_at"] for rows in shipments.values() for row in rows)
+    return _World(scales, fsck_log.trips_by(shipments), moments)
+
+
+def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterator[Finding]:
+    for name, (_, column) in fsck_reads.DERIVED.items():
+        for row in fsck_reads.derived(connection, name, numbers):
+            yield Finding(f"a row of {name} about a thing that no fact names", row[column], None, row["event_id"])
+
+
+# ------------------------------------------------------------------------------------------------------- group by group
+def _group(
+    connection: sa.Connection, log: Log, group: Sequence[str], ids: Collection[str], world: _World
+) -> Iterator[Finding]:
+    rows = {row["id"]: row for row in fsck_reads.facts(connection, {v for one in ids for v in log.versions(one)})}
+    held = {original: rows[log.versions(original)[-1]] for original in ids if original in rows}
+    tellers = {original: rows[original]["acting_for"] for original in held}
+    said = [fsck_log.said_in(row, original, tellers[original], world.trips) for original, row in held.items()]
+    facts = [one for one in said if one]
+    items = fsck_reads.items(connection, group)
+    for number in sorted(set(group) - items.keys()):
+        yield Finding("no row of item", number, "one")
+    described = {number: _described(row, facts) for number, row in items.items()}
+    kinds = {number: (str(row["kind"]), str(row["form"])) for number, row in described.items()}
+    expected = fsck_story.tell(facts, kinds, world.scales)
+    written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
+    yield from fsck_compare.spans(group, written["item_span"], expected)
+    yield from fsck_compare.rows(written, expected, {original: row["id"] for original, row in held.items()})
+    yield from fsck_compare.moments(written, world.moments | {row["recorded_at"] for row in rows.values()})
+    yield from fsck_compare.items(items, described, written)
+
+
+def _described(item: Row, facts: Iterable[Said]) -> dict[str, Any]:
+    """What the number names: by its last registration; without one a sample if it is of a collection or material."""
+    about = fsck_story.in_order(said for said in facts if item["number"] in said.named())
+    registered = [said for said in about if said.kind == "registered"]
+    if not registered:
+        is_sample = item["collection"] is not None or any(said.kind in OF_MATERIAL for said in about)
+        kind, form = ("sample", "material") if is_sample else ("container", "other")
+        return {"kind": kind, "form": form, "provisional": True, "what": ""}
+    last = registered[-1].body
+    kind = last.get("item") or "container"
+    form = last.get("form") or ("material" if kind == "sample" else "other")
+    owner = last.get("owner") or registered[-1].party
+    return {"kind": kind, "form": form, "provisional": False, "what": last.get("what") or "", "owner": owner}

@@ -1,0 +1,254 @@
+"""The story of things that were ever near each other, told from the beginning, for ``fsck`` alone.
+
+The whole state is a handful of ``Thing``s that change as the facts go by. After each fact the things it touched are
+written down as the span they should have; nothing looks at what the service wrote.
+"""
+
+from collections.abc import Iterable, Mapping
+from copy import deepcopy
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+
+from shipsvc.app import fsck_book, fsck_rules
+from shipsvc.app.fsck_book import Reading, Scales, reading
+from shipsvc.app.fsck_rules import BEFORE_THEIR_EYES, LINE_IS_OUT, Said, Thing
+
+OF_MATERIAL = frozenset(
+    {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted", "posted"}
+)
+OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
+NOT_PASSED_ON = OF_MATERIAL | OF_THE_NUMBER | {"tared"}
+MOVES_MASS = frozenset(
+    {"registered", "accessioned", "weighed", "used", "loss_noted", "divided", "combined", "embedded", "posted"}
+)
+Kinds = Mapping[str, tuple[str, str]]
+
+
+@dataclass
+class Expected:
+    """What should be written of the things: spans as (from, columns), and rows by their keys."""
+
+    spans: dict[str, list[tuple[datetime, dict[str, Any]]]] = field(default_factory=dict)
+    bears_on: dict[tuple[str, str], Said] = field(default_factory=dict)
+    comparisons: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
+    parentage: dict[tuple[str, str, str], dict[str, Any]] = field(default_factory=dict)
+    flags: set[tuple[str, str, str]] = field(default_factory=set)
+
+
+def in_order(facts: Iterable[Said]) -> list[Said]:
+    """Rulings 6: by happened_at; what one run of a device counted stays together in the order of its count, and stands
+    where its first told fact does; all else by recorded_at, place in the request, id."""
+    ordered: list[Said] = []
+    for _, same in groupby(sorted(facts, key=lambda said: said.at), key=lambda said: said.at):
+        threads: dict[object, list[Said]] = {}
+        for said in same:
+            threads.setdefault(said.thread or said.id, []).append(said)
+        for thread in sorted(threads.values(), key=lambda thread: min(_told(said) for said in thread)):
+            ordered += sorted(thread, key=lambda said: (said.count, _told(said)))
+    return ordered
+
+
+def _told(said: Said) -> tuple[datetime, int, str]:
+    return said.recorded_at, said.place, said.id
+
+
+def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales) -> Expected:
+    """What should be written of the things in ``kinds``, (kind, form) by number, when all the facts are told."""
+    story = _Story(kinds, scales)
+    for said in in_order(facts):
+        story.hear(said)
+    return story.expected
+
+
+class _Story:
+    def __init__(self, kinds: Kinds, scales: Scales) -> None:
+        self.scales = scales
+        self.things = {number: Thing(number, kind, form) for number, (kind, form) in kinds.items()}
+        self.inside: dict[str, set[str]] = {}
+        self.prints: dict[tuple[str, int | None], str] = {}
+        self.touched: set[str] = set()
+        self.expected = Expected()
+
+    def hear(self, said: Said) -> None:
+        meant: list[str] = []
+        on_the_way: set[str] = set()
+        for number, serial in said.subjects:
+            seen = number
+            if serial is not None and said.kind not in OF_THE_NUMBER:
+                seen = self.prints.get((number, serial), number)
+            if seen not in self.things:
+                continue  # in another group of things, where the fact is told as well
+            item = self.means(seen, said)
+            on_the_way |= {seen, item}
+            if item not in meant:
+                meant.append(item)
+        if said.kind == "label_attached" and said.body.get("to"):
+            self.prints |= dict.fromkeys(said.subjects, said.body["to"])
+        for number in (on_the_way | said.named()) & self.things.keys():
+            self.expected.bears_on[number, said.id] = said
+        for item in meant:
+            self.happens(self.things[item], said)
+        self.write_down(said.at)
+
+    def means(self, seen: str, said: Said) -> str:
+        """The sample in a container for what is done to material; the vial around a sample for what is done to a thing."""
+        if said.kind in OF_THE_NUMBER:
+            return seen
+        thing = self.things[seen]
+        if said.kind in OF_MATERIAL:
+            samples = [n for n in self.inside.get(seen, ()) if self.things[n].kind == "sample"]
+            if thing.kind != "sample" and len(samples) > 1:
+                self.flag(seen, said, "which_sample")
+            return samples[0] if thing.kind != "sample" and len(samples) == 1 else seen
+        moves_material = said.kind in ("packed", "unpacked") and said.body.get("material") is True
+        in_vial = thing.parent is not None and self.things[thing.parent].form == "vial"
+        return str(thing.parent) if thing.kind == "sample" and in_vial and not moves_material else seen
+
+    # --------------------------------------------------------------------------------------------------------- the nest
+    def happens(self, thing: Thing, said: Said) -> None:
+        if thing.handover == "ended" and said.kind not in OF_THE_NUMBER:
+            self.flag(thing.number, said, "has_ended")
+        if said.kind == "unpacked" or self.is_elsewhere(thing, said):
+            self.move(thing, None)
+        told_of = [thing] if said.kind in NOT_PASSED_ON else [thing, *self.all_inside(thing)]
+        for one in told_of:
+            fsck_book.owed(one, said)
+            fsck_rules.place(one, said)
+            fsck_rules.custody(one, said)
+            self.touched.add(one.number)
+        if thing.handover == "disputed" and said.kind in ("released", "accepted"):
+            self.flag(thing.number, said, "disputed")
+        if said.kind == "packed" and said.body.get("into") in self.things:
+            self.pack(thing, self.things[said.body["into"]], said)
+        if said.kind in MOVES_MASS and thing.kind == "sample":
+            self.mass(thing, said)
+
+    def is_elsewhere(self, thing: Thing, said: Said) -> bool:
+        """Whether somebody has it before them who is not with its box, or stores it where its box is not."""
+        if thing.parent is None or said.kind not in BEFORE_THEIR_EYES or said.kind == "packed":
+            return False
+        if said.own and thing.certain is not None and not thing.with_somebody(said.party):
+            self.flag(thing.number, said, "seen_elsewhere")
+            return True
+        box = self.things[thing.parent]
+        return said.kind == "stored" and not (box.status == "stored" and box.place == said.body.get("place"))
+
+    def pack(self, thing: Thing, box: Thing, said: Said) -> None:
+        if thing.handover == "ended":
+            return
+        if box is thing or box in self.all_inside(thing):
+            return self.flag(thing.number, said, "nest_cycle")
+        if thing.parent is not None and thing.parent != box.number:
+            self.flag(thing.number, said, "was_elsewhere")
+        self.move(thing, box.number)
+        for one in [thing, *self.all_inside(thing)]:
+            self.touched.add(one.number)
+            if box.status == "stored" and one.status != "stored":
+                one.status, one.place = "stored", box.place
+            elif one.status == "taken_out":
+                one.status = "packed"
+        return None
+
+    def all_inside(self, thing: Thing) -> list[Thing]:
+        found: list[Thing] = []
+        for number in sorted(self.inside.get(thing.number, ())):
+            found += [self.things[number], *self.all_inside(self.things[number])]
+        return found
+
+    def move(self, thing: Thing, box: str | None) -> None:
+        if thing.parent is not None:
+            self.inside[thing.parent].discard(thing.number)
+        if box is not None:
+            self.inside.setdefault(box, set()).add(thing.number)
+        thing.parent = box
+        self.touched.add(thing.number)
+
+    # --------------------------------------------------------------------------------------------------------- the mass
+    def mass(self, sample: Thing, said: Said) -> None:
+        before = deepcopy(sample)
+        match said.kind:
+            case "registered" | "accessioned" | "combined":
+                fsck_book.describe(sample, said, self.scales)
+            case "weighed":
+                row = fsck_book.weigh(sample, said, self.scales)
+                if row:
+                    self.expected.comparisons[sample.number, said.id] = row
+            case "posted":
+                found = reading(said.body, self.scales)
+                if found:
+                    fsck_book.put(sample, found, "posted")
+            case "used" | "loss_noted":
+                fsck_book.take(sample, reading(said.body, self.scales))
+            case _:
+                for entry in said.body.get("children", ()):
+                    fsck_book.take(sample, reading(entry, self.scales))
+                fsck_book.take(sample, reading(said.body.get("loss"), self.scales))
+        if sample.mass_ng is not None and sample.mass_ng < 0:
+            self.flag(sample.number, said, "below_zero")
+        self.family(sample, before, said)
+        all_gone = said.kind == "used" and said.body.get("all") is True
+        if all_gone or said.kind == "embedded" or (said.kind == "divided" and said.body.get("ends") is True):
+            self.end(sample, said)
+
+    def family(self, sample: Thing, before: Thing, said: Said) -> None:
+        if said.kind in ("divided", "embedded"):
+            for entry in said.body.get("children", ()):
+                found = reading(entry, self.scales)
+                self.born(entry["number"], sample.number, found, said)
+                if entry["number"] in self.things:
+                    self.begin(self.things[entry["number"]], before, entry, found)
+        if said.kind == "combined":
+            for entry in said.body.get("parents", ()):
+                found = reading(entry, self.scales)
+                if found and entry["number"] in self.things:
+                    fsck_book.take(self.things[entry["number"]], found)
+                    self.touched.add(entry["number"])
+                if found:
+                    self.born(sample.number, entry["number"], found, said)
+
+    def born(self, child: str, parent: str, found: Reading | None, said: Said) -> None:
+        self.expected.parentage[child, parent, said.id] = {"born_at": said.at, "mass_ng": found.ng if found else None}
+
+    def begin(self, child: Thing, parent: Thing, entry: Mapping[str, Any], found: Reading | None) -> None:
+        """A piece starts with the holder, in the place and under the loan of its parent, unless it has its own."""
+        fresh = Thing("", "", "")
+        copied = deepcopy(parent)
+        for names in (
+            ("certain", "certain_since", "claimed", "handover", "words", "sent_on"),
+            ("place", "status", "accessioned"),
+            ("line", "next_line"),
+        ):
+            if all(getattr(child, name) == getattr(fresh, name) for name in names):
+                for name in names:
+                    setattr(child, name, getattr(copied, name))
+        child.mass_ng, child.variance, child.estimated_variance, child.how = None, 0.0, 0.0, ""
+        child.material = str(entry.get("material", parent.material))
+        child.moisture_class = parent.moisture_class
+        if found:
+            fsck_book.put(child, found)
+        self.touched.add(child.number)
+
+    def end(self, sample: Thing, said: Said) -> None:
+        """Nothing is left of it: it is in nothing, with nobody, and no longer owed."""
+        self.move(sample, None)
+        if sample.line.state in LINE_IS_OUT:
+            sample.line = replace(sample.line, state="used_up", since=said.at)
+        sample.certain = sample.certain_since = sample.claimed = sample.sent_on = None
+        sample.handover, sample.words, sample.status = "ended", [], "ended"
+
+    # ------------------------------------------------------------------------------------------------------- the writing
+    def flag(self, item: str, said: Said, code: str) -> None:
+        self.expected.flags.add((item, said.id, code))
+
+    def write_down(self, at: datetime) -> None:
+        nothing = Thing("", "", "").columns()
+        for number in self.touched:
+            spans = self.expected.spans.setdefault(number, [])
+            if spans and spans[-1][0] == at:
+                spans.pop()
+            now = self.things[number].columns()
+            if now != (spans[-1][1] if spans else nothing):
+                spans.append((at, now))
+        self.touched.clear()

@@ -1,0 +1,85 @@
+"""What ``fsck`` reads: statements of its own, so that a mistake in those of the write path does not hide itself."""
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from itertools import islice
+from typing import Any
+
+import sqlalchemy as sa
+
+from shipsvc.store.engine import Row, rows
+from shipsvc.store.tables import BalanceVersion, Event, Note, Shipment, table
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemSpan, Parentage
+
+#: Rows in memory at a time while the log goes by, and values in one list of a statement.
+CHUNK = 500
+DERIVED = {
+    "item_span": (table(ItemSpan), "item"),
+    "event_item": (table(EventItem), "item"),
+    "comparison": (table(Comparison), "item"),
+    "parentage": (table(Parentage), "child"),
+    "flag": (table(Flag), "item"),
+}
+
+
+def log(connection: sa.Connection) -> Iterator[Row]:
+    """Every row of the log with its note (``note``, ``salt``), in the order in which they were recorded."""
+    event, note = table(Event), table(Note)
+    joined = event.outerjoin(note, note.c.event_id == event.c.id)
+    wanted = sa.select(event, note.c.text.label("note"), note.c.salt).select_from(joined)
+    ordered = wanted.order_by(event.c.recorded_at, event.c.place_in_request, event.c.id)
+    yield from connection.execute(ordered, execution_options={"yield_per": CHUNK}).mappings()  # type: ignore[misc]  # the library's mapping has keys of its own kind
+
+
+def count(connection: sa.Connection) -> int:
+    """How many facts and decisions the log holds."""
+    found: int = connection.execute(sa.select(sa.func.count()).select_from(table(Event))).scalar_one()
+    return found
+
+
+def facts(connection: sa.Connection, ids: Iterable[str]) -> list[Row]:
+    """Those rows of the log."""
+    event = table(Event)
+    return [row for some in _chunks(ids) for row in rows(connection, sa.select(event).where(event.c.id.in_(some)))]
+
+
+def derived(connection: sa.Connection, name: str, items: Iterable[str]) -> list[Row]:
+    """All rows of a derived table about the items, whenever they were known."""
+    kind, column = DERIVED[name]
+    wanted = sa.select(kind)
+    return [row for some in _chunks(items) for row in rows(connection, wanted.where(kind.c[column].in_(some)))]
+
+
+def items(connection: sa.Connection, numbers: Iterable[str]) -> dict[str, Row]:
+    """The items by number."""
+    item = table(Item)
+    found = (
+        row for some in _chunks(numbers) for row in rows(connection, sa.select(item).where(item.c.number.in_(some)))
+    )
+    return {row["number"]: row for row in found}
+
+
+def numbers(connection: sa.Connection) -> set[str]:
+    """Every number that is an item, or that a derived row is about."""
+    columns = [table(Item).c.number, *(kind.c[column] for kind, column in DERIVED.values())]
+    return set(connection.execute(sa.union(*(sa.select(column) for column in columns))).scalars())
+
+
+def balances(connection: sa.Connection) -> Sequence[Row]:
+    """All versions of all balances, oldest first."""
+    balance = table(BalanceVersion)
+    return rows(connection, sa.select(balance).order_by(balance.c.code, balance.c.version))
+
+
+def shipments(connection: sa.Connection) -> dict[str, list[Row]]:
+    """All versions of all shipments by code, oldest first."""
+    shipment = table(Shipment)
+    found: dict[str, list[Row]] = {}
+    for row in rows(connection, sa.select(shipment).order_by(shipment.c.code, shipment.c.version)):
+        found.setdefault(row["code"], []).append(row)
+    return found
+
+
+def _chunks(values: Iterable[Any]) -> Iterator[Collection[Any]]:
+    ordered = iter(sorted(values))
+    while some := list(islice(ordered, CHUNK)):
+        yield some
