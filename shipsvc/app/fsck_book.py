@@ -163,10 +163,11 @@ def _goes(thing: Thing, said: Said) -> None:
         return
     if line.state == "promised" and alike(said.party, line.lender):
         line.state, line.since = "sent", said.at
-    elif line.state in ("held", "part_used") and alike(said.party, line.borrower) and not thing.next_line:
-        if not alike(said.body.get("to"), line.borrower):
-            line.state = "returned" if line.returned_when == "handed_to_carrier" else "returning"
-            line.since = said.at
+        return
+    goes_back = line.state in ("held", "part_used") and alike(said.party, line.borrower) and not thing.next_line
+    if goes_back and not alike(said.body.get("to"), line.borrower):
+        line.state = "returned" if line.returned_when == "handed_to_carrier" else "returning"
+        line.since = said.at
 
 
 def _comes(thing: Thing, said: Said) -> None:

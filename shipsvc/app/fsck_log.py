@@ -18,7 +18,7 @@ Trips = Callable[[str | None, datetime], tuple[str, str, str] | None]
 
 @dataclass(frozen=True)
 class Finding:
-    """Something that is not as it should be: what, of which item or fact, when, what was expected and what was found."""
+    """Something that is not as it should be: what, of which item or fact, when, what was expected, what was found."""
 
     what: str
     about: str

@@ -179,7 +179,7 @@ def written(at: date) -> str:
     return at.replace(tzinfo=None).isoformat() + "Z" if isinstance(at, datetime) else at.isoformat()
 
 
-# --------------------------------------------------------------------------------------------------------- who holds it
+# -------------------------------------------------------------------------------------------------------- who holds it
 def agree(thing: Thing, holder: str, at: datetime, sent_on: str | None = None) -> None:
     """Both sides have spoken: nothing is open any more."""
     thing.certain, thing.certain_since, thing.claimed = holder, at, None
@@ -322,7 +322,7 @@ def _free(thing: Thing, said: Said) -> None:
     return None
 
 
-# ----------------------------------------------------------------------------------------------------------- where it is
+# --------------------------------------------------------------------------------------------------------- where it is
 def place(thing: Thing, said: Said) -> None:
     """Where it is by the custody record; asked before ``custody``, since a stranger's release moves nothing."""
     if thing.status == "ended":

@@ -93,7 +93,7 @@ class _Story:
         self.write_down(said.at)
 
     def means(self, seen: str, said: Said) -> str:
-        """The sample in a container for what is done to material; the vial around a sample for what is done to a thing."""
+        """The sample in a container, for what is done to material; the vial around a sample, for all else."""
         if said.kind in OF_THE_NUMBER:
             return seen
         thing = self.things[seen]
@@ -106,7 +106,7 @@ class _Story:
         in_vial = thing.parent is not None and self.things[thing.parent].form == "vial"
         return str(thing.parent) if thing.kind == "sample" and in_vial and not moves_material else seen
 
-    # --------------------------------------------------------------------------------------------------------- the nest
+    # -------------------------------------------------------------------------------------------------------- the nest
     def happens(self, thing: Thing, said: Said) -> None:
         if thing.handover == "ended" and said.kind not in OF_THE_NUMBER:
             self.flag(thing.number, said, "has_ended")
@@ -139,7 +139,8 @@ class _Story:
         if thing.handover == "ended":
             return
         if box is thing or box in self.all_inside(thing):
-            return self.flag(thing.number, said, "nest_cycle")
+            self.flag(thing.number, said, "nest_cycle")
+            return
         if thing.parent is not None and thing.parent != box.number:
             self.flag(thing.number, said, "was_elsewhere")
         self.move(thing, box.number)
@@ -149,7 +150,6 @@ class _Story:
                 one.status, one.place = "stored", box.place
             elif one.status == "taken_out":
                 one.status = "packed"
-        return None
 
     def all_inside(self, thing: Thing) -> list[Thing]:
         found: list[Thing] = []
@@ -165,7 +165,7 @@ class _Story:
         thing.parent = box
         self.touched.add(thing.number)
 
-    # --------------------------------------------------------------------------------------------------------- the mass
+    # -------------------------------------------------------------------------------------------------------- the mass
     def mass(self, sample: Thing, said: Said) -> None:
         before = deepcopy(sample)
         match said.kind:
@@ -238,7 +238,7 @@ class _Story:
         sample.certain = sample.certain_since = sample.claimed = sample.sent_on = None
         sample.handover, sample.words, sample.status = "ended", [], "ended"
 
-    # ------------------------------------------------------------------------------------------------------- the writing
+    # ----------------------------------------------------------------------------------------------------- the writing
     def flag(self, item: str, said: Said, code: str) -> None:
         self.expected.flags.add((item, said.id, code))
 

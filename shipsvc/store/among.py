@@ -30,13 +30,13 @@ class _Texts(sa.types.TypeDecorator[Collection[str]]):
         return texts if dialect.name == "postgresql" else json.dumps(texts)
 
 
-class _Among(FunctionElement[bool]):
+class _Among(FunctionElement[Any]):
     # Not Boolean: SQLAlchemy would write that as ``(...) = 1`` for SQLite, which then uses no index.
     type = sa.types.NullType()
     inherit_cache = True
 
 
-def among(column: sa.ColumnElement[str], parameter: str = "some") -> sa.ColumnElement[bool]:
+def among(column: sa.ColumnElement[str], parameter: str = "some") -> sa.ColumnElement[Any]:
     """A clause: the column is one of the texts that the statement is given under the name of the parameter."""
     texts: sa.BindParameter[Any] = sa.bindparam(parameter, type_=_Texts())
     return _Among(column, texts)
@@ -51,4 +51,5 @@ def _any(element: _Among, compiler: SQLCompiler, **how: Any) -> str:
 @compiles(_Among, "sqlite")
 def _in_json(element: _Among, compiler: SQLCompiler, **how: Any) -> str:
     column, texts = element.clauses
-    return f"{compiler.process(column, **how)} IN (SELECT value FROM json_each({compiler.process(texts, **how)}))"
+    listed = f"json_each({compiler.process(texts, **how)})"
+    return f"{compiler.process(column, **how)} IN (SELECT value FROM {listed})"  # noqa: S608 - SQLAlchemy wrote the parts
