@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from shipsvc.cli_fsck import fsck
+
 if TYPE_CHECKING:
     from fastapi import FastAPI
 
@@ -131,6 +133,9 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
     with plainly():
         facts = back_up(source, file)
     typer.echo(f"{file}: {facts} facts, checked. Keep it safe: the keys that sign tokens are in it.")
+
+
+app.command()(fsck)
 
 
 @app.command()

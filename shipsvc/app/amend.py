@@ -30,15 +30,19 @@ def original_of(connection: sa.Connection, actor: Actor, told: Told) -> Original
     held = events.items_of(connection, [wanted])
     numbers = frozenset(found["item"] for found in held)
     _may_amend(connection, actor, told, row["acting_for"], numbers)
-    _is_newest(connection, told, wanted)
+    if not is_newest(connection, told):
+        raise errors.AmendedMeanwhile(id=wanted, newest=_newest(connection, wanted), pointer="/body/expected")
     return Original(numbers, min((found["happened_at"] for found in held), default=None))
 
 
-def _is_newest(connection: sa.Connection, told: Told, original: str) -> None:
+def is_newest(connection: sa.Connection, told: Told) -> bool:
+    """Whether an amendment follows the newest one there is; any other fact does. Asked again under the locks."""
+    return told.amends is None or told.body.get("expected") == _newest(connection, told.amends)
+
+
+def _newest(connection: sa.Connection, original: str) -> str | None:
     earlier = events.amendments(connection, original)
-    newest = earlier[-1]["id"] if earlier else None
-    if told.body.get("expected") != newest:
-        raise errors.AmendedMeanwhile(id=original, newest=newest, pointer="/body/expected")
+    return str(earlier[-1]["id"]) if earlier else None
 
 
 def _may_amend(

@@ -6,7 +6,7 @@ told from the beginning by itself, so that memory holds one group at a time. Bot
 transaction that sees one state of the database.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -30,6 +30,7 @@ class _World:
     scales: Scales
     trips: Trips
     moments: frozenset[datetime]
+    owners: Mapping[str, str]
 
 
 def check(
@@ -62,7 +63,7 @@ def _world(connection: sa.Connection) -> _World:
     }
     shipments = fsck_reads.shipments(connection)
     moments = frozenset(row["recorded_at"] for rows in shipments.values() for row in rows)
-    return _World(scales, fsck_log.trips_by(shipments), moments)
+    return _World(scales, fsck_log.trips_by(shipments), moments, fsck_reads.prefix_owners(connection))
 
 
 def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterator[Finding]:
@@ -83,8 +84,8 @@ def _group(
     items = fsck_reads.items(connection, group)
     for number in sorted(set(group) - items.keys()):
         yield Finding("no row of item", number, "one")
-    described = {number: _described(row, facts) for number, row in items.items()}
-    kinds = {number: (str(row["kind"]), str(row["form"])) for number, row in described.items()}
+    described = {number: _described(row, facts, _owner(world, number)) for number, row in items.items()}
+    kinds = {number: (str(row["kind"]), str(row["form"]), str(row["owner"])) for number, row in described.items()}
     expected = fsck_story.tell(facts, kinds, world.scales)
     written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
     yield from fsck_compare.spans(group, written["item_span"], expected)
@@ -93,16 +94,22 @@ def _group(
     yield from fsck_compare.items(items, described, written)
 
 
-def _described(item: Row, facts: Iterable[Said]) -> dict[str, Any]:
-    """What the number names: by its last registration; without one a sample if it is of a collection or material."""
+def _owner(world: _World, number: str) -> str | None:
+    """Whose the letters in front of the number are."""
+    return world.owners.get(number.rstrip("0123456789"))
+
+
+def _described(item: Row, facts: Iterable[Said], prefix_owner: str | None) -> dict[str, Any]:
+    """What the number names: by its owner's last registration, else by the first of anybody; without one it is a sample
+    if it is of a collection or of material. Its owner is whose the prefix is, else who registered it first."""
     about = fsck_story.in_order(said for said in facts if item["number"] in said.named())
     registered = [said for said in about if said.kind == "registered"]
     if not registered:
         is_sample = item["collection"] is not None or any(said.kind in OF_MATERIAL for said in about)
         kind, form = ("sample", "material") if is_sample else ("container", "other")
-        return {"kind": kind, "form": form, "provisional": True, "what": ""}
-    last = registered[-1].body
+        return {"kind": kind, "form": form, "provisional": True, "what": "", "owner": item["owner"]}
+    owner = prefix_owner or registered[0].body.get("owner") or registered[0].party
+    last = ([said.body for said in registered if said.teller == owner] or [registered[0].body])[-1]
     kind = last.get("item") or "container"
     form = last.get("form") or ("material" if kind == "sample" else "other")
-    owner = last.get("owner") or registered[-1].party
     return {"kind": kind, "form": form, "provisional": False, "what": last.get("what") or "", "owner": owner}

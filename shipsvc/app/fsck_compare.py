@@ -15,6 +15,7 @@ from shipsvc.store.tables import FOREVER
 
 #: Flags that follow from the facts; the others were raised once, when a fact was told, and stay.
 FOLLOWS = {"which_sample", "disputed", "seen_elsewhere", "nest_cycle", "was_elsewhere", "below_zero", "has_ended"}
+FOLLOWS |= {"strangers_word"}
 TEXTS = {"words", "terms"}
 KEYS = {
     "item_span": ("item", "from_at"),
@@ -24,7 +25,7 @@ KEYS = {
     "flag": ("item", "event_id", "code"),
 }
 #: What a thing is before anything is told of it; also what is written of it then, which is nothing.
-NOTHING = Thing("", "", "").columns()
+NOTHING = Thing("", "", "", "").columns()
 Written = Mapping[str, Sequence[Row]]
 Wanted = Sequence[tuple[datetime, Mapping[str, Any]]]
 

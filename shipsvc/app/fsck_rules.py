@@ -108,6 +108,7 @@ class Thing:
     number: str
     kind: str
     form: str
+    owner: str
     parent: str | None = None
     certain: str | None = None
     certain_since: datetime | None = None
@@ -184,6 +185,14 @@ def agree(thing: Thing, holder: str, at: datetime, sent_on: str | None = None) -
     """Both sides have spoken: nothing is open any more."""
     thing.certain, thing.certain_since, thing.claimed = holder, at, None
     thing.handover, thing.words, thing.sent_on = "agreed", [], sent_on
+
+
+def is_no_stranger(thing: Thing, said: Said) -> bool:
+    """Whether the teller owns, holds, lends or owes it, is to have it next, or was handed it; rulings 17."""
+    handed = thing.claimed if thing.handover == "giver_only" else None
+    owes_next = thing.next_line.borrower if thing.next_line else None
+    parties = (thing.certain, handed, thing.owner, thing.line.lender, thing.line.borrower, owes_next)
+    return thing.certain is None or any(alike(said.teller, party) for party in parties)
 
 
 def custody(thing: Thing, said: Said) -> None:

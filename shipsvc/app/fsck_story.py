@@ -23,7 +23,8 @@ NOT_PASSED_ON = OF_MATERIAL | OF_THE_NUMBER | {"tared"}
 MOVES_MASS = frozenset(
     {"registered", "accessioned", "weighed", "used", "loss_noted", "divided", "combined", "embedded", "posted"}
 )
-Kinds = Mapping[str, tuple[str, str]]
+#: Kind, form and owner of each thing.
+Kinds = Mapping[str, tuple[str, str, str]]
 
 
 @dataclass
@@ -55,7 +56,7 @@ def _told(said: Said) -> tuple[datetime, int, str]:
 
 
 def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales) -> Expected:
-    """What should be written of the things in ``kinds``, (kind, form) by number, when all the facts are told."""
+    """What should be written of the things in ``kinds``, (kind, form, owner) by number, when all the facts are told."""
     story = _Story(kinds, scales)
     for said in in_order(facts):
         story.hear(said)
@@ -65,7 +66,7 @@ def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales) -> Expected:
 class _Story:
     def __init__(self, kinds: Kinds, scales: Scales) -> None:
         self.scales = scales
-        self.things = {number: Thing(number, kind, form) for number, (kind, form) in kinds.items()}
+        self.things = {number: Thing(number, *kind) for number, kind in kinds.items()}
         self.inside: dict[str, set[str]] = {}
         self.prints: dict[tuple[str, int | None], str] = {}
         self.touched: set[str] = set()
@@ -110,20 +111,24 @@ class _Story:
     def happens(self, thing: Thing, said: Said) -> None:
         if thing.handover == "ended" and said.kind not in OF_THE_NUMBER:
             self.flag(thing.number, said, "has_ended")
-        if said.kind == "unpacked" or self.is_elsewhere(thing, said):
+        counts = fsck_rules.is_no_stranger(thing, said)
+        if not counts:
+            self.flag(thing.number, said, "strangers_word")
+        if (self.is_elsewhere(thing, said) or said.kind == "unpacked") and counts:
             self.move(thing, None)
-        told_of = [thing] if said.kind in NOT_PASSED_ON else [thing, *self.all_inside(thing)]
-        for one in told_of:
-            fsck_book.owed(one, said)
-            fsck_rules.place(one, said)
+        for one in [thing] if said.kind in NOT_PASSED_ON else [thing, *self.all_inside(thing)]:
+            if fsck_rules.is_no_stranger(one, said):
+                fsck_book.owed(one, said)
+                fsck_rules.place(one, said)
             fsck_rules.custody(one, said)
             self.touched.add(one.number)
         if thing.handover == "disputed" and said.kind in ("released", "accepted"):
             self.flag(thing.number, said, "disputed")
-        if said.kind == "packed" and said.body.get("into") in self.things:
+        if said.kind == "packed" and said.body.get("into") in self.things and counts:
             self.pack(thing, self.things[said.body["into"]], said)
         if said.kind in MOVES_MASS and thing.kind == "sample":
-            self.mass(thing, said)
+            # A stranger's weighing is compared like any other; the book is not a stranger's to change.
+            self.mass(thing if counts else deepcopy(thing), said, counts)
 
     def is_elsewhere(self, thing: Thing, said: Said) -> bool:
         """Whether somebody has it before them who is not with its box, or stores it where its box is not."""
@@ -166,7 +171,7 @@ class _Story:
         self.touched.add(thing.number)
 
     # -------------------------------------------------------------------------------------------------------- the mass
-    def mass(self, sample: Thing, said: Said) -> None:
+    def mass(self, sample: Thing, said: Said, counts: bool) -> None:
         before = deepcopy(sample)
         match said.kind:
             case "registered" | "accessioned" | "combined":
@@ -185,6 +190,8 @@ class _Story:
                 for entry in said.body.get("children", ()):
                     fsck_book.take(sample, reading(entry, self.scales))
                 fsck_book.take(sample, reading(said.body.get("loss"), self.scales))
+        if not counts:
+            return
         if sample.mass_ng is not None and sample.mass_ng < 0:
             self.flag(sample.number, said, "below_zero")
         self.family(sample, before, said)
@@ -213,7 +220,7 @@ class _Story:
 
     def begin(self, child: Thing, parent: Thing, entry: Mapping[str, Any], found: Reading | None) -> None:
         """A piece starts with the holder, in the place and under the loan of its parent, unless it has its own."""
-        fresh = Thing("", "", "")
+        fresh = Thing("", "", "", "")
         copied = deepcopy(parent)
         for names in (
             ("certain", "certain_since", "claimed", "handover", "words", "sent_on"),
@@ -243,7 +250,7 @@ class _Story:
         self.expected.flags.add((item, said.id, code))
 
     def write_down(self, at: datetime) -> None:
-        nothing = Thing("", "", "").columns()
+        nothing = Thing("", "", "", "").columns()
         for number in self.touched:
             spans = self.expected.spans.setdefault(number, [])
             if spans and spans[-1][0] == at:

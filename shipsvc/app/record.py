@@ -29,7 +29,10 @@ EPOCH = kinds.EPOCH
 
 
 class AffectedGrew(Exception):
-    """Between reading and locking, another transaction put more into the nest. The edge rolls back and tries again."""
+    """Between reading and locking, another transaction put more into the nest, or amended the same fact.
+
+    The edge rolls back and tries again.
+    """
 
 
 @dataclass
@@ -221,7 +224,7 @@ def _record(
     newest = items.lock(connection, scope.items)
     if connection.dialect.name != "sqlite":
         scope, earlier = _scope(connection, facts, named), scope
-        if scope.items - earlier.items:
+        if scope.items - earlier.items or not all(amend.is_newest(connection, fact.told) for fact in facts):
             raise AffectedGrew
     recorded_at = max(now(), (newest or EPOCH) + timedelta(microseconds=1))
     for fact in facts:
@@ -233,7 +236,8 @@ def _record(
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
     _write(connection, facts, found.outcome.resolved, recorded_at)
-    items.touch(connection, numbers | found.changed, recorded_at)
+    meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}
+    items.touch(connection, numbers | meant | found.changed, recorded_at)
     return {place: Answer(json.loads(fact.row["answer"])) for place, fact in accepted.items()}
 
 

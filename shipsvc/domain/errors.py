@@ -172,4 +172,4 @@ class TooMuch(ShipsvcError):
 
 
 class Away(ShipsvcError):
-    """{what} does not answer now. Nothing was stored; send the same again in a moment."""
+    """{what} does not answer now. Send the same again in a moment, with the same id or key: nothing is stored twice."""

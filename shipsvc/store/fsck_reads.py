@@ -1,13 +1,13 @@
 """What ``fsck`` reads: statements of its own, so that a mistake in those of the write path does not hide itself."""
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any
 
 import sqlalchemy as sa
 
 from shipsvc.store.engine import Row, rows
-from shipsvc.store.tables import BalanceVersion, Event, Note, Shipment, table
+from shipsvc.store.tables import BalanceVersion, Collection, Event, Note, PackagingPrefix, Shipment, table
 from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemSpan, Parentage
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
@@ -19,6 +19,13 @@ DERIVED = {
     "parentage": (table(Parentage), "child"),
     "flag": (table(Flag), "item"),
 }
+
+
+def be_patient(connection: sa.Connection) -> None:
+    """Let this transaction take its time: reading everything is no request that somebody waits for."""
+    if connection.dialect.name == "postgresql":
+        for name in ("statement_timeout", "idle_in_transaction_session_timeout"):
+            connection.execute(sa.text(f"SET LOCAL {name} = 0"))
 
 
 def log(connection: sa.Connection) -> Iterator[Row]:
@@ -70,6 +77,14 @@ def balances(connection: sa.Connection) -> Sequence[Row]:
     return rows(connection, sa.select(balance).order_by(balance.c.code, balance.c.version))
 
 
+def prefix_owners(connection: sa.Connection) -> dict[str, str]:
+    """Whose each number prefix is: a collection's owner, or an institution for its packaging."""
+    packaging, collection = table(PackagingPrefix), table(Collection)
+    found = {row["prefix"]: row["institution"] for row in rows(connection, sa.select(packaging))}
+    newest = sa.select(collection).order_by(collection.c.version)
+    return found | {row["prefix"]: row["owner"] for row in rows(connection, newest)}
+
+
 def shipments(connection: sa.Connection) -> dict[str, list[Row]]:
     """All versions of all shipments by code, oldest first."""
     shipment = table(Shipment)
@@ -79,7 +94,7 @@ def shipments(connection: sa.Connection) -> dict[str, list[Row]]:
     return found
 
 
-def _chunks(values: Iterable[Any]) -> Iterator[Collection[Any]]:
+def _chunks(values: Iterable[Any]) -> Iterator[list[Any]]:
     ordered = iter(sorted(values))
     while some := list(islice(ordered, CHUNK)):
         yield some

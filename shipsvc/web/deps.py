@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -19,6 +19,34 @@ from shipsvc.store.engine import LONGEST_WRITE_S, Database
 from shipsvc.web.metrics import Metrics
 from shipsvc.web.tokens import Claims, KeyRing
 
+#: More than people sign in with in a minute.
+TOKENS_MAX = 4096
+_CLOCK = sa.select(sa.func.clock_timestamp())
+
+
+@dataclass
+class KnownTokens:
+    """Tokens that were verified lately: to check a signature costs as much as the rest of a small request.
+
+    Only the signature is taken as read. Times are looked at again, accounts and roles in each unit of work; and with
+    the keys, which are read anew every minute, all tokens are forgotten. For one thread, that of the event loop.
+    """
+
+    _ring: KeyRing | None = None
+    _known: dict[str, tuple[datetime, Claims]] = field(default_factory=dict)
+
+    def verified(self, ring: KeyRing, token: str, now: datetime) -> Claims:
+        """What the token says, as ``ring.verify`` answers; BadToken as there."""
+        if ring is not self._ring or len(self._known) >= TOKENS_MAX:
+            self._ring, self._known = ring, {}
+        if token in self._known:
+            since, claims = self._known[token]
+            if since <= now < claims.expires_at:
+                return claims
+        claims = ring.verify(token, now)
+        self._known[token] = (now, claims)
+        return claims
+
 
 @dataclass
 class Service:
@@ -33,13 +61,14 @@ class Service:
     keys_at_hand: Callable[[], KeyRing | None] = lambda: None
     #: Shorter in tests only: every process on one database must go by the same.
     longest_write_s: float = LONGEST_WRITE_S
+    tokens: KnownTokens = field(default_factory=KnownTokens)
 
     def now(self, connection: sa.Connection | None = None) -> datetime:
         """The given clock; else the database's own on PostgreSQL, so that several processes agree; else this one's."""
         if self.clock:
             return self.clock()
         if connection is not None and not self.database.is_sqlite:
-            found: datetime = connection.execute(sa.select(sa.func.clock_timestamp())).scalar_one()
+            found: datetime = connection.execute(_CLOCK).scalar_one()
             return found.astimezone(UTC)
         return datetime.now(UTC)
 
@@ -69,7 +98,7 @@ async def _claims(request: Request, token: Annotated[str | None, Depends(_bearer
     ring = service.keys_at_hand()
     if ring is None:
         ring = await run_in_threadpool(service.keys)
-    return ring.verify(token, service.now())
+    return service.tokens.verified(ring, token, service.now())
 
 
 async def _get_service(request: Request) -> Service:

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import datetime
-from functools import reduce
+from functools import lru_cache, reduce
 from operator import or_
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -31,6 +31,8 @@ from shipsvc.web.fact_bodies import BODIES, NO_NUL, Body, Code, _only_a_number, 
 UUID_PATTERN = "^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$"
 EXAMPLE_ID = "0195a3c2-6f00-7000-8000-000000000001"
 FACTS_MAX = 1000
+#: A subject is read to check it and again to take it over, and a label is scanned many times.
+_seen = lru_cache(maxsize=FACTS_MAX)(codes.parse_seen)
 
 FactId = Annotated[
     str,
@@ -44,7 +46,7 @@ Subject = Annotated[
         description="A number as typed, a scanned print code, or the whole scanned address.",
         examples=["BRM-0010-J", "BRM0010J.1"],
     ),
-    checked(codes.parse_seen, keep_text=True),
+    checked(_seen, keep_text=True),
 ]
 
 
@@ -273,7 +275,7 @@ def _inner(raw: Mapping[str, Any]) -> Any:
 
 
 def _named(text: str) -> Named:
-    seen = codes.parse_seen(text)
+    seen = _seen(text)
     return Named(seen.number, seen.serial)
 
 

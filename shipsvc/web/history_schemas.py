@@ -8,6 +8,7 @@ from shipsvc.web.answered import MOMENT
 from shipsvc.web.document_schemas import Listing
 from shipsvc.web.item_schemas import (
     EXAMPLE_ID,
+    NEXT,
     PERSON,
     AsTold,
     EventId,
@@ -77,7 +78,7 @@ _ENTRY: Final[dict[str, Any]] = {
     "acting_for": "MRL",
     "party": "MRL",
     "own_word": True,
-    "by_parent": None,
+    "by_parent": "J-0001-J",
     "shipment": "T-02",
     "stands": True,
     "amendments": [_AMENDMENT],
@@ -107,7 +108,7 @@ class HistoryEntry(ContentShown):
 class HistoryPage(Listing, Moment):
     """Facts in the order in which they happened."""
 
-    model_config = example({"items": [_ENTRY], "next": None}, MOMENT)
+    model_config = example({"items": [_ENTRY], "next": NEXT}, MOMENT)
     items: list[HistoryEntry] = Field(description="As known", examples=[[_ENTRY]])
 
 

@@ -9,6 +9,7 @@ from shipsvc.web.document_schemas import Listing
 from shipsvc.web.schemas import Day, Instant, InstitutionCode, Strict, Words
 
 EXAMPLE_ID: Final = "0195a3c2-6f00-7000-8000-000000000001"
+NEXT: Final = "WyJpdGVtIiwiQlJNMDAxMCJd"
 PERSON: Final = "6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10"
 Kind = Literal["sample", "container", "parcel"]
 Form = Literal["material", "vial", "bag", "jar", "box", "overpack", "other"]
@@ -69,7 +70,7 @@ class Described(Strict):
     )
 
 
-_PROVENANCE: Final[dict[str, Any]] = {"since": "2025-03-14T01:20:00Z", "event_id": EXAMPLE_ID, "by_parent": None}
+_PROVENANCE: Final[dict[str, Any]] = {"since": "2025-03-14T01:20:00Z", "event_id": EXAMPLE_ID, "by_parent": "J-0001-J"}
 
 
 class Provenance(Strict):
@@ -84,10 +85,10 @@ class Provenance(Strict):
 
 
 _CUSTODY: Final[dict[str, Any]] = {
-    "certain": "TSI",
-    "certain_since": "2025-03-14T00:10:00Z",
-    "claimed": None,
-    "handover": "agreed",
+    "certain": "TRP",
+    "certain_since": "2025-02-18T10:30:00Z",
+    "claimed": "CRK",
+    "handover": "giver_only",
 }
 
 
@@ -176,8 +177,8 @@ _ROW: Final[dict[str, Any]] = {
     "status": "stored",
     "place": "TSI-N1",
     "certain": "TSI",
-    "claimed": None,
-    "handover": "agreed",
+    "claimed": "CRK",
+    "handover": "giver_only",
     "inside": "V-0001-5",
     "mass_mg": "1204.3",
 }
@@ -199,7 +200,7 @@ class ItemRow(Described):
 class ItemPage(Listing, Moment):
     """Items in the order of their numbers."""
 
-    model_config = example({"items": [_ROW], "next": None}, MOMENT)
+    model_config = example({"items": [_ROW], "next": NEXT}, MOMENT)
     items: list[ItemRow] = Field(description="As they stood", examples=[[_ROW]])
 
 
@@ -226,7 +227,7 @@ class Inside(Strict):
 class ContentsPage(Listing, Moment):
     """What is directly in an item, in the order of numbers, as far as it is yours to see."""
 
-    model_config = example({"items": [_INSIDE], "next": None}, MOMENT)
+    model_config = example({"items": [_INSIDE], "next": NEXT}, MOMENT)
     items: list[Inside] = Field(description="As they stood", examples=[[_INSIDE]])
 
 

@@ -66,10 +66,10 @@ _LABEL: Final[dict[str, Any]] = {
     "code": "BRM0011H.1",
     "number": "BRM-0011-H",
     "serial": 1,
-    "state": "replaced",
-    "printed": _ACT,
+    "state": "void",
+    "printed": {**_ACT, "because": "First label"},
     "replaced_by": _REPLACED,
-    "voided": None,
+    "voided": {**_ACT, "because": "Found on the wrong lid"},
 }
 
 
@@ -83,7 +83,7 @@ class LabelShown(Strict):
     state: StateName = Field(description="One print of an item is live at a time, at most", examples=["replaced"])
     printed: LabelAct = Field(description="How it was made", examples=[_ACT])
     replaced_by: Replacing | None = Field(description="The next print, if there is one", examples=[_REPLACED])
-    voided: LabelAct | None = Field(description="How it was voided, if it was", examples=[None])
+    voided: LabelAct | None = Field(description="How it was voided, if it was", examples=[_ACT])
 
 
 class LabelList(Moment):
@@ -99,7 +99,7 @@ class LabelScanned(LabelShown, Moment):
     model_config = example(
         _LABEL,
         {
-            "said": "This label was replaced by print 2 on 2025-03-20T09:00:00Z: The old one came off in the cold.",
+            "said": "This label is void since 2025-03-20T09:00:00Z: Found on the wrong lid.",
             "attached_to": "V-0001-5",
             "authentic": True,
         },

@@ -6,7 +6,7 @@ from pydantic import BeforeValidator, ConfigDict, Field
 
 from shipsvc.web.document_schemas import Listing
 from shipsvc.web.fact_bodies import ItemNumber
-from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON, EventId, Form, Kind, NumberShown, PersonId, example
+from shipsvc.web.item_schemas import EXAMPLE_ID, NEXT, PERSON, EventId, Form, Kind, NumberShown, PersonId, example
 from shipsvc.web.schemas import Instant, InstitutionCode, Prefix, Strict, Words, _whole
 
 ISSUED_MAX: Final = 200
@@ -112,7 +112,7 @@ class PrefixPage(Listing):
     """Packaging prefixes in their order."""
 
     model_config = example(
-        {"items": [{**_PREFIX, "recorded_at": "2025-01-20T09:00:00Z", "actor": PERSON}], "next": None}
+        {"items": [{**_PREFIX, "recorded_at": "2025-01-20T09:00:00Z", "actor": PERSON}], "next": NEXT}
     )
     items: list[PrefixShown] = Field(
         description="Of your institutions",
@@ -176,5 +176,5 @@ class BlockWhole(BlockShown):
 class BlockPage(Listing):
     """Blocks in the order of prefix and number."""
 
-    model_config = example({"items": [_BLOCK], "next": None})
+    model_config = example({"items": [_BLOCK], "next": NEXT})
     items: list[BlockShown] = Field(description="Given or received by your institutions", examples=[[_BLOCK]])

@@ -34,7 +34,7 @@ class Base(ABC):
         """The URL of a copy of a database that nobody is connected to."""
 
 
-@dataclass
+@dataclass(eq=False)
 class Sqlite(Base):
     """Files in a folder."""
 
@@ -56,7 +56,7 @@ class Sqlite(Base):
         return self.folder / f"{uuid4().hex}.sqlite3"
 
 
-@dataclass
+@dataclass(eq=False)
 class PostgreSql(Base):
     """Databases on a running server; dropped with it, or by the stack where the server is somebody's."""
 

@@ -337,3 +337,16 @@ def test_known_on_a_moment_just_past(pg: Door, too_late: bool) -> None:
     assert again[0] == ("TRP-A" if too_late else "TRP-B")
     clock.forward(seconds=6)
     assert place_known(pg, number, known_on) == (again[0], False)
+
+
+def test_two_amendments_at_once(pg: Door) -> None:
+    """Trade case 89: of two amendments that saw the same state, one is told of the other and is not stored."""
+    number = pg.number()
+    pg.tell(pg.fact("stored", number, "2026-03-01T08:00:00Z", place="TRP-GB1"))
+    fact = pg.fact("seen", number)
+    pg.tell(fact)
+    one, other = (pg.amendment(fact["id"], {**fact, "body": {"place": f"TRP-{n}"}}) for n in "AB")
+    with between(pg, LOCK, lambda: pg.tell(one)):
+        code, _, detail = pg.refused(other, 409)
+    assert code == "amended_meanwhile"
+    assert one["id"] in detail

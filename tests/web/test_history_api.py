@@ -48,8 +48,8 @@ def kinds(entries: list[dict[str, Any]]) -> list[str]:
 
 def test_facts_of_the_nest_are_facts_of_the_chip(world: Collection) -> None:
     """Trade case 28: while it was in the box, what was told of the box is in its history, and says by which parent."""
-    world.tell("clerk", "TRP", "released", PARCEL, "2026-03-11T10:05:00Z", to="CRK")
-    world.tell("ana", "SMP", "accepted", PARCEL, "2026-03-14T00:10:00Z", from_="CRK")
+    world.tell("clerk", "TRP", "released", PARCEL, "2026-03-11T10:05:00Z", to="SMP")
+    world.tell("ana", "SMP", "accepted", PARCEL, "2026-03-14T00:10:00Z", from_="TRP")
     world.tell("ana", "SMP", "unpacked", JAR, "2026-03-14T01:00:00Z")
     world.tell("ana", "SMP", "seen", PARCEL, "2026-03-14T02:00:00Z")
     world.tell("ana", "SMP", "unpacked", VIAL, "2026-03-14T03:00:00Z")

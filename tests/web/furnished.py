@@ -1,0 +1,94 @@
+"""A small collection in which the things exist that the examples of the API description name, and one person for all.
+
+So the examples can be sent as they are: BRM-0010 is in a vial in a box on shipment T-01, lent as L-08, and so on.
+"""
+
+import itertools
+import json
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
+from tests.web.service import Running
+
+Json = dict[str, Any]
+SINCE = {"because": "First entry", "valid_from": "2025-01-01T00:00:00Z"}
+INSTITUTIONS = [("TSI", "borrower"), ("SMP", "borrower"), ("CRK", "courier"), ("BIA", "authority")]
+#: Everybody's work at once: whatever the roles forbid is tried elsewhere.
+ROLES = [("TRP", role) for role in ("administrator", "curator", "clerk", "registrar", "preparator", "analyst")]
+ROLES += [("TSI", "receiver"), ("TSI", "curator"), ("CRK", "driver"), ("SMP", "analyst")]
+SAMPLES = {"BRM-0010-J": "1204.3 mg", "BRM-0011-H": "512.46 mg", "BRM-0022-B": "39.2 mg"}
+THINGS = {"V-0001-5": "vial", "J-0001-J": "jar", "P-01-K": "overpack", "P-001-5": "overpack", "P-002-3": "overpack"}
+BALANCE = {"what": "semi-micro", "readability_mg": "0.01", "repeatability_mg": "0.02", "good_until": "2027-01-31"}
+LOAN = {"lender": "TRP", "borrower": "TSI", "responsible": "p08", "purpose": "noble gas", "due_on": "2026-12-31"}
+BOX = {"consignor": "TRP", "addressee": "TSI", "carrier": "CRK", "expected_by": "2026-03-12T12:00:00Z"}
+#: Made anew for each fact that is told: ids are the client's to make, and each names one fact.
+_IDS = map(lambda n: str(uuid.UUID(int=7 << 76 | 2 << 62 | n)), itertools.count(1))
+
+
+@dataclass(frozen=True)
+class Names:
+    """Who asks, and what took the place of the ids in the examples, which the service made itself."""
+
+    head: Mapping[str, str]
+    person: str
+    block: str
+    weighing: str
+
+    def real(self, operation: str, value: Any) -> Any:
+        """A request of the examples with ids that are there; for ``tell``, with an id that no fact has yet."""
+        event = {"tell": next(_IDS), "show_block": self.block}.get(operation, self.weighing)
+        text = json.dumps(value).replace(EXAMPLE_ID, event).replace(PERSON, self.person)
+        return json.loads(text)
+
+
+def furnish(service: Running) -> Names:
+    """Set it all up over HTTP."""
+    for code, kind in INSTITUTIONS:
+        service.institution(code, kind=kind)
+    head = service.add("every", *ROLES)
+    service.add("other", ("TRP", "witness"))
+
+    def post(path: str, body: Json) -> Json:
+        return service.post(f"/v1/{path}", body, head)
+
+    _documents(post)
+    weighing = _facts(service, post)
+    post("loans", {"code": "L-08", "lines": ["BRM-0010-J"], **LOAN})
+    post("shipments", {"code": "T-01", "loan": "L-08", "contents": ["P-01-K"], **BOX})
+    for number in ("BRM-0010-J", "BRM-0011-H"):
+        post(f"items/{number}/labels", {})
+    block = post("number-blocks", {"prefix": "BRM", "count": 3, "institution": "SMP"})["id"]
+    service.clock.forward(minutes=1)
+    return Names(head, service.people["other"], block, weighing)
+
+
+def _documents(post: Any) -> None:
+    names = {"name": "Braithmoss", "zone": "Europe/London"}
+    post("collections", {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", **names, **SINCE})
+    for prefix in "VJP":
+        post("prefixes", {"prefix": prefix, "institution": "TRP", "because": "Packaging"})
+    for code, site in (("TRP-GB1", "TRP"), ("TSI-N1", "TSI")):
+        post("places", {"code": code, "institution": site, "what": "cabinet", "profile": "N", **SINCE})
+    post("balances", {"code": "B2", "institution": "TRP", **BALANCE, **SINCE})
+
+
+def _facts(service: Running, post: Any) -> str:
+    def tell(kind: str, subjects: str, **body: Any) -> str:
+        service.clock.forward(seconds=1)
+        fact = {"kind": kind, "subjects": subjects.split(), "acting_for": "TRP", "body": body}
+        told = {**fact, "id": next(_IDS), "time": {"raw": datetime.isoformat(service.clock.at)}}
+        return str(post("events", {"fact": told})["id"])
+
+    for number, mass in SAMPLES.items():
+        tell("registered", number, item="sample", what="chip", owner="TRP", mass=mass, balance="B2", material="chip")
+    for number, form in THINGS.items():
+        tell("registered", number, item="parcel" if form == "overpack" else "container", form=form, owner="TRP")
+    tell("stored", " ".join(SAMPLES), place="TRP-GB1")
+    tell("packed", "BRM-0010-J", into="V-0001-5", material=True)
+    tell("packed", "V-0001-5", into="P-01-K")
+    tell("released", "P-01-K", to="CRK", shipment="T-01")
+    return tell("weighed", "BRM-0011-H", mass="51.246 mg", balance="B2")
