@@ -6,7 +6,7 @@ told from the beginning by itself, so that memory holds one group at a time. Bot
 transaction that sees one state of the database.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -80,11 +80,15 @@ def _group(
     held = {original: rows[log.versions(original)[-1]] for original in ids if original in rows}
     tellers = {original: rows[original]["acting_for"] for original in held}
     said = [fsck_log.said_in(row, original, tellers[original], world.trips) for original, row in held.items()]
-    facts = [one for one in said if one]
+    facts = fsck_story.in_order(one for one in said if one)
     items = fsck_reads.items(connection, group)
     for number in sorted(set(group) - items.keys()):
         yield Finding("no row of item", number, "one")
-    described = {number: _described(row, facts, _owner(world, number)) for number, row in items.items()}
+    about: dict[str, list[Said]] = {number: [] for number in items}
+    for one in facts:
+        for number in one.named() & items.keys():
+            about[number].append(one)
+    described = {number: _described(row, about[number], _owner(world, number)) for number, row in items.items()}
     kinds = {number: (str(row["kind"]), str(row["form"]), str(row["owner"])) for number, row in described.items()}
     expected = fsck_story.tell(facts, kinds, world.scales)
     written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
@@ -99,10 +103,9 @@ def _owner(world: _World, number: str) -> str | None:
     return world.owners.get(number.rstrip("0123456789"))
 
 
-def _described(item: Row, facts: Iterable[Said], prefix_owner: str | None) -> dict[str, Any]:
+def _described(item: Row, about: Sequence[Said], prefix_owner: str | None) -> dict[str, Any]:
     """What the number names: by its owner's last registration, else by the first of anybody; without one it is a sample
     if it is of a collection or of material. Its owner is whose the prefix is, else who registered it first."""
-    about = fsck_story.in_order(said for said in facts if item["number"] in said.named())
     registered = [said for said in about if said.kind == "registered"]
     if not registered:
         is_sample = item["collection"] is not None or any(said.kind in OF_MATERIAL for said in about)

@@ -192,7 +192,8 @@ def is_no_stranger(thing: Thing, said: Said) -> bool:
     handed = thing.claimed if thing.handover == "giver_only" else None
     owes_next = thing.next_line.borrower if thing.next_line else None
     parties = (thing.certain, handed, thing.owner, thing.line.lender, thing.line.borrower, owes_next)
-    return thing.certain is None or any(alike(said.teller, party) for party in parties)
+    nobodys = thing.certain is None and not thing.owner
+    return nobodys or any(alike(said.teller, party) for party in parties)
 
 
 def custody(thing: Thing, said: Said) -> None:
@@ -202,7 +203,7 @@ def custody(thing: Thing, said: Said) -> None:
     match said.kind:
         case "registered" | "accessioned":
             if thing.certain is None:
-                agree(thing, said.party, said.at)
+                _settle(thing, said)
         case "released":
             _release(thing, said)
         case "accepted":
@@ -225,6 +226,14 @@ def _word(side: str, giver: str | None, taker: str, said: Said, own: bool | None
 def _show(thing: Thing, said: Said) -> None:
     """Having it before one's eyes is a claim to hold it, unless nobody is known to."""
     if thing.certain is None and thing.claimed is None:
+        _settle(thing, said)
+    elif said.own and not thing.with_somebody(said.party):
+        _claim(thing, _word("taker", None, said.party, said))
+
+
+def _settle(thing: Thing, said: Said) -> None:
+    """Who has it first: the owner says so; whoever else says it of another's number only claims it (rulings 17)."""
+    if not thing.owner or said.teller == thing.owner:
         agree(thing, said.party, said.at)
     elif said.own and not thing.with_somebody(said.party):
         _claim(thing, _word("taker", None, said.party, said))
@@ -233,7 +242,7 @@ def _show(thing: Thing, said: Said) -> None:
 def _release(thing: Thing, said: Said) -> None:
     giver, taker = said.party, str(said.body.get("to") or "")
     word = _word("giver", giver, taker, said)
-    if alike(giver, taker) and said.own and (thing.certain is None or alike(giver, thing.certain)):
+    if said.own and alike(giver, taker) and alike(giver, thing.certain):
         return agree(thing, taker, said.at, thing.sent_on)  # from desk to desk one word is enough
     if said.own and said.trip and alike(giver, said.trip[1]):
         thing.sent_on = said.trip[0]

@@ -10,15 +10,13 @@ import sqlalchemy as sa
 from shipsvc.app import documents, prints, record
 from shipsvc.app.access import Actor
 from shipsvc.app.decisions import Decision
+from shipsvc.app.prints import ISSUERS
 from shipsvc.app.told import Envelope, Told, When
 from shipsvc.domain import codes, errors
 from shipsvc.domain.facts import Named
 from shipsvc.domain.times import format_instant
 from shipsvc.store import items, numbers
 from shipsvc.store.engine import Row
-
-#: Who gives out numbers and prints labels at an institution, beside administrators.
-ISSUERS = ("clerk", "curator", "preparator", "registrar")
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER, Institution, table
 
+#: Who gives out numbers and prints labels at an institution, beside administrators.
 ISSUERS = ("clerk", "curator", "preparator", "registrar")
 KEY_BYTES = 32
 State = Literal["live", "replaced", "void"]

@@ -49,14 +49,19 @@ class Custody:
         return same_institution(party, self.certain) or same_institution(party, self.claimed)
 
 
-def after(custody: Custody, fact: Fact) -> Custody:
-    """The custody once ``fact`` is taken in."""
+def after(custody: Custody, fact: Fact, owner: str = "") -> Custody:
+    """The custody once ``fact`` is taken in; ``owner`` is whose the thing is ("" where that is not known)."""
     if custody.state == "ended":
         return custody
     step = _STEPS.get(fact.kind)
     if step is not None:
         return step(custody, fact)
-    return _present(custody, fact) if fact.kind in PRESENCE else custody
+    if fact.kind in {"registered", "accessioned"}:
+        return _first(custody, fact, owner) if custody.certain is None else custody
+    if fact.kind not in PRESENCE:
+        return custody
+    nobody = custody.certain is None and custody.claimed is None
+    return _first(custody, fact, owner) if nobody else _present(custody, fact)
 
 
 def contradicts(custody: Custody, fact: Fact) -> bool:
@@ -68,13 +73,14 @@ def _agreed(holder: str, at: datetime, sent_on: str | None = None) -> Custody:
     return Custody(certain=holder, certain_since=at, state="agreed", sent_on=sent_on)
 
 
-def _registered(custody: Custody, fact: Fact) -> Custody:
-    return _agreed(fact.party, fact.happened_at) if custody.certain is None else custody
+def _first(custody: Custody, fact: Fact, owner: str) -> Custody:
+    """Nobody is known to hold it: the owner's word settles that, anybody else's is a claim like any other."""
+    if owner in ("", fact.acting_for):
+        return _agreed(fact.party, fact.happened_at)
+    return _present(custody, fact)
 
 
 def _present(custody: Custody, fact: Fact) -> Custody:
-    if custody.certain is None and custody.claimed is None:
-        return _agreed(fact.party, fact.happened_at)
     if custody.holds(fact.party) or not fact.own_word:
         return custody
     word = Word("taker", None, fact.party, fact.happened_at, True, fact.id)
@@ -84,8 +90,7 @@ def _present(custody: Custody, fact: Fact) -> Custody:
 def _released(custody: Custody, fact: Fact) -> Custody:
     giver, taker = fact.party, fact.text("to") or ""
     word = Word("giver", giver, taker, fact.happened_at, fact.own_word, fact.id, _shipment(fact))
-    holds_it = custody.certain is None or same_institution(giver, custody.certain)
-    if same_institution(giver, taker) and word.own and holds_it:
+    if word.own and same_institution(giver, taker) and same_institution(giver, custody.certain):
         return _agreed(taker, fact.happened_at, custody.sent_on)
     if _starts_trip(word, fact):
         custody = replace(custody, sent_on=word.shipment)
@@ -231,8 +236,6 @@ def _shipment(fact: Fact) -> str | None:
 
 
 _STEPS = {
-    "registered": _registered,
-    "accessioned": _registered,
     "released": _released,
     "accepted": _accepted,
     "rejected": _rejected,

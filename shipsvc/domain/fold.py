@@ -181,11 +181,12 @@ class _Fold:
         """
         state = self._state(item)
         held, line = state.custody, state.line
-        if held.certain is None:
+        owner = self._info(item).owner
+        if held.certain is None and not owner:
             return True
         handed = held.claimed if held.state == "giver_only" else None
         owed_next = line.following.borrower if line.following else None
-        parties = (held.certain, handed, self._info(item).owner, line.lender, line.borrower, owed_next)
+        parties = (held.certain, handed, owner, line.lender, line.borrower, owed_next)
         return any(same_institution(fact.acting_for, party) for party in parties)
 
     def _step(self, item: str, fact: Fact, by_item: str) -> None:
@@ -193,7 +194,7 @@ class _Fold:
         line, where = state.line, state.where
         if self._counts(item, fact):
             line, where = lending.after(line, fact), places.after(where, fact, state.custody)
-        held = custody.after(state.custody, fact)
+        held = custody.after(state.custody, fact, self._info(item).owner)
         if not by_item and fact.kind in {"released", "accepted"} and held.state == "disputed":
             self._flag(item, fact, "disputed", "two own words name different takers")
         self._set(item, fact, by_item, line=line, where=where, custody=held)

@@ -111,3 +111,12 @@ def test_a_strangers_release_moves_nothing() -> None:
 def test_what_has_ended_is_held_by_nobody_whatever_is_told_later() -> None:
     """Trade case 98: ended items drop from now."""
     assert after(Custody(state="ended"), fact("accepted", "TSI")) == Custody(state="ended")
+
+
+def test_the_first_word_about_anothers_number_is_a_claim() -> None:
+    """Rulings 17: who is first to speak of a thing that the owner did not register yet does not hold it by that."""
+    for kind in ("seen", "registered", "stored"):
+        assert seen(after(Custody(), fact(kind, "CRK"), "TRP")) == (None, "CRK", "taker_only")
+        assert seen(after(Custody(), fact(kind, "TRP"), "TRP")) == ("TRP", None, "agreed")
+    desk = fact("released", "CRK", to="CRK/depot")
+    assert seen(after(Custody(), desk, "TRP")) == (None, "CRK/depot", "giver_only")

@@ -136,3 +136,38 @@ def refused_by_a_rule_of_ours(_context: Any, response: Any, case: schemathesis.C
         problem = response.json()
         codes = {fault["code"] for fault in problem["errors"]} or {problem["code"]}
         assert codes <= OURS, problem
+
+
+# ---------------------------------------------------------------------------------------------------------- examples
+def example(described: Json, part: Json) -> Any:
+    """The first example of a parameter or a body, its own or that of its schema; None where there is none."""
+    if "examples" in part:
+        return next(iter(part["examples"].values()))["value"]
+    if "example" in part:
+        return part["example"]
+    schema = part["schema"]
+    name = schema.get("$ref", "").rpartition("/")[2]
+    found = described["components"]["schemas"].get(name, schema)
+    if "examples" not in found and part.get("in") is None and "properties" in found:
+        return {member: inner["examples"][0] for member, inner in found["properties"].items() if "examples" in inner}
+    return next(iter(found.get("examples", [])), None)
+
+
+def parameters(described: Json, operation: Json, where: str) -> dict[str, Any]:
+    """The examples of the parameters in that place."""
+    own = [part for part in operation.get("parameters", []) if part["in"] == where]
+    found = {part["name"]: example(described, part) for part in own}
+    return {name: value for name, value in found.items() if value is not None}
+
+
+def send(client: TestClient, described: Json, names: Names, method: str, path: str, operation: Json) -> httpx.Response:
+    """The request that the examples of an operation make."""
+    name = operation["operationId"]
+    where = {place: names.real(name, parameters(described, operation, place)) for place in ("path", "query", "header")}
+    body: Json = {}
+    for media, content in operation.get("requestBody", {"content": {}})["content"].items():
+        said = names.real(name, example(described, content))
+        body = {"json": said} if media == "application/json" else {"data": said}
+    address = path.format(**where["path"])
+    headers = {**names.head, **where["header"]}
+    return client.request(method, address, params=where["query"], headers=headers, **body)
