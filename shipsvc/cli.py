@@ -75,6 +75,45 @@ def migrate() -> None:
 
 
 @app.command()
+def begin(
+    institution: Annotated[str, typer.Option(prompt="Short code of your institution", help="Such as TRP.")],
+    institution_name: Annotated[str, typer.Option(prompt="Its name", help="In full.")],
+    zone: Annotated[str, typer.Option(prompt="Its time zone", help="Such as Europe/London.")],
+    login: Annotated[str, typer.Option(prompt="Name to sign in with", help="In small letters.")],
+    name: Annotated[str, typer.Option(prompt="Your own name", help="As others are to read it.")],
+    password: Annotated[
+        str,
+        typer.Option(prompt=True, hide_input=True, confirmation_prompt=True, help="8 characters at least; asked for."),
+    ],
+) -> None:
+    """Make the first administrator and their institution. From then on administrators add people."""
+    from datetime import UTC, datetime
+
+    from shipsvc.app import identity
+    from shipsvc.store.engine import open_database
+
+    content = {"name": institution_name, "kind": "lender", "zone": zone, "altitude_m": None}
+    with plainly():
+        chosen = settings()
+        upgrade(chosen)
+        database = open_database(chosen.database_url)
+        try:
+            with database.engine.connect().execution_options(writes=True) as connection, connection.begin():
+                identity.bootstrap(
+                    connection,
+                    datetime.now(UTC),
+                    login=login,
+                    password=password,
+                    name=name,
+                    institution=institution,
+                    institution_content=content,
+                )
+        finally:
+            database.engine.dispose()
+    typer.echo(f"{login} administers the service for {institution}. Start it with: shipsvc serve")
+
+
+@app.command()
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on; 0.0.0.0 for all.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(help="Port to listen on.", min=0, max=65535)] = 8000,

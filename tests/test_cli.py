@@ -173,3 +173,43 @@ def test_help_is_quick() -> None:
     modules = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True).stdout.split()
     assert "typer" in modules
     assert heavy.isdisjoint(modules)
+
+
+BEGIN = ["begin", "--institution", "TRP", "--institution-name", "Tarnhythe", "--zone", "Europe/London"]
+BEGIN += ["--login", "first", "--name", "First"]
+
+
+@pytest.fixture
+def fresh(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Where the settings say that the database is, and nothing is yet."""
+    monkeypatch.setenv("SHIPSVC_DATABASE_URL", sqlite_url(tmp_path / "fresh.sqlite3"))
+    return tmp_path / "fresh.sqlite3"
+
+
+def test_begin_makes_the_first_administrator_and_no_second_one(fresh: Path) -> None:
+    """On a fresh database somebody can sign in and add the others; the password is asked for and kept as argon2id."""
+    typed = "a phrase nobody guesses\n" * 2
+    first = CliRunner().invoke(app, BEGIN, input=typed)
+    assert first.exit_code == 0, first.output
+    assert "a phrase" not in first.output
+    with closing(sqlite3.connect(fresh)) as connection:
+        assert connection.execute("SELECT login, substr(password_hash, 1, 9) FROM account").fetchall() == [
+            ("first", "$argon2id")
+        ]
+        assert connection.execute("SELECT institution, role FROM role_change").fetchall() == [("TRP", "administrator")]
+    again = CliRunner().invoke(app, BEGIN, input=typed)
+    assert again.exit_code == 1
+    assert "Ask an administrator" in again.output
+
+
+@pytest.mark.parametrize(
+    ("zone", "password"), [("Atlantis/Poseidonis", "a phrase nobody guesses"), ("Europe/London", "short")]
+)
+def test_begin_says_what_is_wrong(fresh: Path, zone: str, password: str) -> None:
+    """A zone that is none and a password that is too short are refused in one line, and nothing is stored."""
+    words = [zone if word == "Europe/London" else word for word in BEGIN]
+    result = CliRunner().invoke(app, words, input=f"{password}\n" * 2)
+    assert result.exit_code == 1
+    assert isinstance(result.exception, SystemExit)
+    with closing(sqlite3.connect(fresh)) as connection:
+        assert connection.execute("SELECT count(*) FROM account").fetchone() == (0,)

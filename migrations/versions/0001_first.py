@@ -27,7 +27,7 @@ LOGS = (
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
-EVER = "live IN (0, 1)"
+EVER = "item <> ''"
 LATE = f"{EVER} AND {OUT} AND to_at > due_at"
 OPEN = "handover IN ('giver_only', 'taker_only', 'declared', 'disputed', 'held', 'rejected')"
 
