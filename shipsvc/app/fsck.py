@@ -89,7 +89,7 @@ def _group(
         for number in one.named() & items.keys():
             about[number].append(one)
     described = {number: _described(row, about[number], _owner(world, number)) for number, row in items.items()}
-    kinds = {number: (str(row["kind"]), str(row["form"]), str(row["owner"])) for number, row in described.items()}
+    kinds = {number: _kind(row, items[number]) for number, row in described.items()}
     expected = fsck_story.tell(facts, kinds, world.scales)
     written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
     yield from fsck_compare.spans(group, written["item_span"], expected)
@@ -101,6 +101,12 @@ def _group(
 def _owner(world: _World, number: str) -> str | None:
     """Whose the letters in front of the number are."""
     return world.owners.get(number.rstrip("0123456789"))
+
+
+def _kind(described: Mapping[str, Any], item: Row) -> tuple[str, str, str]:
+    """Kind, form and whose it is: nobody's, while a number of no known collection is not registered."""
+    nobodys = described["provisional"] and item["collection"] is None
+    return str(described["kind"]), str(described["form"]), "" if nobodys else str(described["owner"])
 
 
 def _described(item: Row, about: Sequence[Said], prefix_owner: str | None) -> dict[str, Any]:

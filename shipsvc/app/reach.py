@@ -256,5 +256,10 @@ def _heard(row: Row, bears_on: Collection[str]) -> Heard:
 
 
 def infos_of(rows: Mapping[str, Row]) -> dict[str, ItemInfo]:
-    """What kind of thing each number names, from the rows of the items."""
-    return {number: ItemInfo(row["kind"], row["form"], row["owner"]) for number, row in rows.items()}
+    """What kind of thing each number names, from the rows of the items, and whose it is."""
+    return {number: ItemInfo(row["kind"], row["form"], _owner(row)) for number, row in rows.items()}
+
+
+def _owner(row: Row) -> str:
+    # Who spoke of an unregistered number of no known collection first is no owner, or the order of telling would count.
+    return "" if row["provisional"] and row["collection"] is None else str(row["owner"])

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
@@ -77,7 +76,15 @@ def decode(row: Row) -> State:
 
 
 def _word_row(word: Word) -> dict[str, Any]:
-    return {**asdict(word), "at": format_instant(word.at)}
+    return {
+        "side": word.side,
+        "giver": word.giver,
+        "taker": word.taker,
+        "at": format_instant(word.at),
+        "own": word.own,
+        "event_id": word.event_id,
+        "shipment": word.shipment,
+    }
 
 
 def _word(kept: dict[str, Any]) -> Word:

@@ -32,6 +32,7 @@ OUT_SQL = f"({', '.join(repr(s) for s in OUT_LINES)})"
 LATE_SQL = "to_at > due_at"
 #: Always true, and said only by questions that are not about now: so that those about now are not answered from the
 #: far larger indexes of the past. SQLite, which takes a partial index only by its very words, would prefer those.
+#: Of a column that never changes: SQLite writes an index anew whenever a column in its condition is set.
 EVER_SQL = "item <> ''"
 
 

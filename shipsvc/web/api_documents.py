@@ -18,7 +18,9 @@ from shipsvc.web.schemas import DocumentCode, InstitutionCode, Moments, MomentsD
 from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1", tags=["documents"])
-Code = Annotated[DocumentCode, Path()]
+Collection = Annotated[DocumentCode, Path(examples=["BRAITHMOSS"])]
+Place = Annotated[DocumentCode, Path(examples=["TRP-GB1"])]
+Balance = Annotated[DocumentCode, Path(examples=["B2"])]
 Institution = Annotated[InstitutionCode, Path()]
 LISTED: Any = {200: {"headers": LINK}}
 SHOWN: Any = {200: {"headers": ETAG}} | problems(404)
@@ -149,7 +151,7 @@ def list_collections(
 
 @router.get("/collections/{code}", operation_id="show_collection", summary="A collection", responses=SHOWN)
 def show_collection(
-    service: ServiceDep, claims: ClaimsDep, code: Code, moments: MomentsDep, response: Response
+    service: ServiceDep, claims: ClaimsDep, code: Collection, moments: MomentsDep, response: Response
 ) -> schemas.CollectionShown:
     """Who owns it, what its numbers begin with, when a fact about it counts as told late."""
     return schemas.CollectionShown(**_shown(service, claims, COLLECTION, code, moments, response))
@@ -175,7 +177,7 @@ def add_collection(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, b
 def change_collection(
     service: ServiceDep,
     claims: ClaimsDep,
-    code: Code,
+    code: Collection,
     body: schemas.CollectionChange,
     response: Response,
     if_match: IfMatch = None,
@@ -195,7 +197,7 @@ def list_places(
 
 @router.get("/places/{code}", operation_id="show_place", summary="A place", responses=SHOWN)
 def show_place(
-    service: ServiceDep, claims: ClaimsDep, code: Code, moments: MomentsDep, response: Response
+    service: ServiceDep, claims: ClaimsDep, code: Place, moments: MomentsDep, response: Response
 ) -> schemas.PlaceShown:
     """What it is, and which storage profile it keeps."""
     return schemas.PlaceShown(**_shown(service, claims, PLACE, code, moments, response))
@@ -218,7 +220,7 @@ def add_place(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body: 
 def change_place(
     service: ServiceDep,
     claims: ClaimsDep,
-    code: Code,
+    code: Place,
     body: schemas.PlaceChange,
     response: Response,
     if_match: IfMatch = None,
@@ -238,7 +240,7 @@ def list_balances(
 
 @router.get("/balances/{code}", operation_id="show_balance", summary="A balance", responses=SHOWN)
 def show_balance(
-    service: ServiceDep, claims: ClaimsDep, code: Code, moments: MomentsDep, response: Response
+    service: ServiceDep, claims: ClaimsDep, code: Balance, moments: MomentsDep, response: Response
 ) -> schemas.BalanceShown:
     """Readability and repeatability by the check that was in force."""
     return schemas.BalanceShown(**_shown(service, claims, BALANCE, code, moments, response))
@@ -261,7 +263,7 @@ def add_balance(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body
 def change_balance(
     service: ServiceDep,
     claims: ClaimsDep,
-    code: Code,
+    code: Balance,
     body: schemas.BalanceChange,
     response: Response,
     if_match: IfMatch = None,

@@ -47,6 +47,18 @@ EXAMPLES: Any = {
         },
     }
 }
+RECORDED: Any = {
+    "id": EXAMPLE_ID,
+    "status": "recorded",
+    "recorded_at": "2025-03-14T00:12:00Z",
+    "happened_at": "2025-03-14T00:10:00Z",
+    "flags": [],
+    "replayed": False,
+}
+
+
+def _answered(description: str, model: Any, example: Any) -> Any:
+    return {"description": description, "model": model, "content": {"application/json": {"example": example}}}
 
 
 @router.post(
@@ -56,8 +68,10 @@ EXAMPLES: Any = {
     status_code=201,
     response_model=Recorded | ManyAnswers,
     responses={
-        201: {"description": "The fact is stored.", "model": Recorded},
-        200: {"description": "A repetition, or the answers to many facts.", "model": Recorded | ManyAnswers},
+        201: _answered("The fact is stored.", Recorded, RECORDED),
+        200: _answered(
+            "A repetition, or the answers to many facts.", Recorded | ManyAnswers, {**RECORDED, "replayed": True}
+        ),
         409: {"description": "The id was used for another fact, or an amendment came in between.", "model": Problem},
         404: {"description": "The fact to amend is not there.", "model": Problem},
     },

@@ -13,6 +13,7 @@ from shipsvc.app import report_pages, reports, reports_custody, reports_record
 from shipsvc.app.report_pages import Entry, Key
 from shipsvc.domain import codes
 from shipsvc.web import csv_answers, cursors
+from shipsvc.web import report_examples as examples
 from shipsvc.web import report_schemas as schemas
 from shipsvc.web.cursors import CURSOR_CHARACTERS_MAX, Asked
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading
@@ -80,8 +81,11 @@ DISCREPANCIES = Report(
 TOLD_LATE = Report("told-late", reports_record.told_late, 2, schemas.ToldLate, schemas.ToldLateReport)
 
 
-def _responses(*extra: int) -> Any:
-    return {200: {"headers": LINK, "content": {"text/csv": {"schema": {"type": "string"}}}}} | problems(*extra)
+def _responses(report: Report, row: dict[str, Any]) -> Any:
+    shown = [[report.row.model_validate(row)]]
+    sample = "".join(csv_answers.lines(list(report.row.model_fields), {**examples.AT, "provisional": "true"}, shown))
+    text = {"schema": {"type": "string"}, "example": sample}
+    return {200: {"headers": LINK, "content": {"text/csv": text}}}
 
 
 def _answer(
@@ -143,7 +147,7 @@ def _next_page(
     operation_id="report_outstanding_loans",
     summary="What is out on loan",
     response_model=schemas.OutstandingReport,
-    responses=_responses(),
+    responses=_responses(OUTSTANDING, examples.OUTSTANDING),
 )
 def outstanding_loans(
     service: ServiceDep,
@@ -165,7 +169,7 @@ def outstanding_loans(
     operation_id="report_overdue",
     summary="What is overdue",
     response_model=schemas.OverdueReport,
-    responses=_responses(),
+    responses=_responses(OVERDUE, examples.OVERDUE),
 )
 def overdue(
     service: ServiceDep,
@@ -190,7 +194,7 @@ def overdue(
     operation_id="report_holdings",
     summary="What an institution holds",
     response_model=schemas.HoldingsReport,
-    responses=_responses(),
+    responses=_responses(HOLDINGS, examples.HOLDING),
 )
 def holdings(
     service: ServiceDep,
@@ -209,7 +213,7 @@ def holdings(
     operation_id="report_open_handovers",
     summary="Handovers that somebody has still to speak to",
     response_model=schemas.OpenHandoversReport,
-    responses=_responses(),
+    responses=_responses(HANDOVERS, examples.OPEN_HANDOVER),
 )
 def open_handovers(
     service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response
@@ -223,7 +227,7 @@ def open_handovers(
     operation_id="report_silent_shipments",
     summary="Shipments of which nothing is heard",
     response_model=schemas.SilentShipmentsReport,
-    responses=_responses(),
+    responses=_responses(SILENT, examples.SILENT_SHIPMENT),
 )
 def silent_shipments(
     service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response
@@ -237,7 +241,7 @@ def silent_shipments(
     operation_id="report_time_out",
     summary="Time out of storage",
     response_model=schemas.TimeOutReport,
-    responses=_responses(),
+    responses=_responses(TIME_OUT, examples.TIME_OUT),
 )
 def time_out(
     service: ServiceDep,
@@ -258,7 +262,7 @@ def time_out(
     operation_id="report_mass_discrepancies",
     summary="Weighings that do not agree with the book",
     response_model=schemas.DiscrepanciesReport,
-    responses=_responses(),
+    responses=_responses(DISCREPANCIES, examples.DISCREPANCY),
 )
 def mass_discrepancies(
     service: ServiceDep,
@@ -279,7 +283,7 @@ def mass_discrepancies(
     operation_id="report_told_late",
     summary="What was told late",
     response_model=schemas.ToldLateReport,
-    responses=_responses(),
+    responses=_responses(TOLD_LATE, examples.TOLD_LATE),
 )
 def told_late(
     service: ServiceDep,

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, ConfigDict, Field, StrictBool
 
 from shipsvc.web.document_schemas import Listing
 from shipsvc.web.fact_bodies import ItemNumber
@@ -42,8 +42,8 @@ class IssueNew(Strict):
     what: Words = Field(description="What it is, in words; printed on the label", examples=["4 ml, steel cap"])
     acting_for: InstitutionCode = Field(description="For whom you speak", examples=["TRP"])
     prefix: Prefix | None = Field(None, description="Of a collection for samples, else of packaging", examples=["V"])
-    count: Annotated[int, BeforeValidator(_whole)] | None = Field(
-        None, ge=1, le=ISSUED_MAX, description="How many new numbers", examples=[4]
+    count: Annotated[int, Field(ge=1, le=ISSUED_MAX), BeforeValidator(_whole)] | None = Field(
+        None, description="How many new numbers", examples=[4]
     )
     numbers: list[ItemNumber] | None = Field(
         None, min_length=1, max_length=ISSUED_MAX, description="Numbers out of a block", examples=[["BRM-0021-D"]]
@@ -55,7 +55,9 @@ class IssueNew(Strict):
     moisture_class: Literal["CI", "CM", "other"] | None = Field(
         None, description="Of a sample: what air may add to it", examples=["CM"]
     )
-    print_labels: bool = Field(False, description="Whether a first label of each is printed at once", examples=[True])
+    print_labels: StrictBool = Field(
+        False, description="Whether a first label of each is printed at once", examples=[True]
+    )
 
 
 _ISSUED: Final[dict[str, Any]] = {"number": "V-0001-5", "print": "V00015.1"}
@@ -125,7 +127,9 @@ class BlockNew(Strict):
 
     model_config = example({"prefix": "BRM", "count": 10, "institution": "SMP"})
     prefix: Prefix
-    count: Annotated[int, BeforeValidator(_whole)] = Field(ge=1, le=BLOCK_MAX, description="How many", examples=[10])
+    count: Annotated[int, Field(ge=1, le=BLOCK_MAX), BeforeValidator(_whole)] = Field(
+        description="How many", examples=[10]
+    )
     institution: InstitutionCode = Field(description="Who is to use them", examples=["SMP"])
 
 

@@ -27,6 +27,7 @@ Sign in at `POST /v1/token` and send `Authorization: Bearer ...`.
 
 Json = dict[str, Any]
 METHODS: Final = frozenset({"get", "put", "post", "delete", "patch"})
+NULL: Final = {"type": "null"}
 PROBLEM_REF: Final = {"$ref": "#/components/schemas/Problem"}
 _FRAMEWORKS_OWN: Final = ("HTTPValidationError", "ValidationError")
 
@@ -112,7 +113,33 @@ def mended(schema: Json) -> Json:
     for name in _FRAMEWORKS_OWN:
         schemas.pop(name, None)
     schemas.update(_problem_schemas())
+    for described in schemas.values():
+        if "examples" in described:
+            described["examples"] = [_whole(said, described, schemas) for said in described["examples"]]
     return schema
+
+
+def _whole(said: Any, described: Json, schemas: Json) -> Any:
+    """An example with the nulls that it was given: the framework leaves them out wherever it finds them."""
+    name = described.get("$ref", "").rpartition("/")[2]
+    if name:
+        return _whole(said, schemas[name], schemas)
+    if isinstance(said, list) and "items" in described:
+        return [_whole(one, described["items"], schemas) for one in said]
+    shapes = [shape for shape in described.get("anyOf", []) if shape != NULL]
+    if len(shapes) == 1:
+        return _whole(said, shapes[0], schemas)
+    members = described.get("properties", {})
+    if not isinstance(said, dict) or not members:
+        return said
+    found = {key: _whole(value, members.get(key, {}), schemas) for key, value in said.items()}
+    missing = [key for key in described.get("required", []) if key not in said and NULL in _shapes(members[key])]
+    return found | dict.fromkeys(missing)
+
+
+def _shapes(described: Json) -> list[Json]:
+    found: list[Json] = described.get("anyOf", [])
+    return found
 
 
 def _operations(schema: Json) -> Iterator[Json]:
@@ -141,7 +168,7 @@ def _mend(operation: Json) -> None:
 def _never_null(parameter: Json) -> None:
     """What stands in an address or a header is a text: it can be left out, but it cannot be null."""
     schema = parameter["schema"]
-    kinds = [kind for kind in schema.get("anyOf", []) if kind != {"type": "null"}]
+    kinds = [kind for kind in _shapes(schema) if kind != NULL]
     if len(kinds) == 1:
         del schema["anyOf"]
         parameter["schema"] = {**kinds[0], **schema}

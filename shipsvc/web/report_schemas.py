@@ -4,9 +4,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field
 
+from shipsvc.web import report_examples as examples
 from shipsvc.web.schemas import Day, Instant, Strict
 
-ItemNumber = Annotated[str, Field(description="Number with its check character", examples=["BRM0010J"])]
+ItemNumber = Annotated[str, Field(description="Number with its check character", examples=["BRM-0010-J"])]
 What = Annotated[str, Field(description="What it is, in words; may be empty", examples=["chip"])]
 # Not checked again on the way out: what was once accepted must always be answered.
 Party = Annotated[str, Field(description="An institution or, after a slash, a desk of it", examples=["LSC/mail-room"])]
@@ -27,7 +28,6 @@ Verdict = Literal[
     "likely_slip",
 ]
 VerdictAsked = Verdict | Literal["all"]
-AT: dict[str, Any] = {"as_of": "2026-11-25T12:00:00Z", "known_on": "2026-11-25T12:00:00Z", "provisional": True}
 
 
 def _example(**fields: Any) -> ConfigDict:
@@ -51,6 +51,7 @@ class Reported(Strict):
 class OutstandingLine(Strict):
     """One line of a loan that is out."""
 
+    model_config = _example(**examples.OUTSTANDING)
     item: ItemNumber
     what: What
     loan: Code | None
@@ -73,12 +74,14 @@ class OutstandingLine(Strict):
 class OutstandingReport(Reported):
     """What is out on loan, in the order of item numbers."""
 
+    model_config = _example(**examples.report(examples.OUTSTANDING))
     items: list[OutstandingLine]
 
 
 class OverdueLine(Strict):
     """One line of a loan that is past its due date."""
 
+    model_config = _example(**examples.OVERDUE)
     item: ItemNumber
     what: What
     loan: Code | None
@@ -100,12 +103,14 @@ class OverdueLine(Strict):
 class OverdueReport(Reported):
     """What is past its due date; what fell due last comes first."""
 
+    model_config = _example(**examples.report(examples.OVERDUE))
     items: list[OverdueLine]
 
 
 class Holding(Strict):
     """One thing that an institution holds."""
 
+    model_config = _example(**examples.HOLDING)
     item: ItemNumber
     what: What
     kind: Literal["sample", "container", "parcel"]
@@ -129,12 +134,14 @@ class Holding(Strict):
 class HoldingsReport(Reported):
     """All that an institution holds, in the order of item numbers."""
 
+    model_config = _example(**examples.report(examples.HOLDING))
     items: list[Holding]
 
 
 class OpenHandover(Strict):
     """A handover that somebody has still to speak to."""
 
+    model_config = _example(**examples.OPEN_HANDOVER)
     item: ItemNumber
     what: What
     state: Literal["giver_only", "taker_only", "declared", "disputed", "held", "rejected"]
@@ -154,12 +161,14 @@ class OpenHandover(Strict):
 class OpenHandoversReport(Reported):
     """Open handovers, each parcel with what lies in it as one, in the order of item numbers."""
 
+    model_config = _example(**examples.report(examples.OPEN_HANDOVER))
     items: list[OpenHandover]
 
 
 class SilentShipment(Strict):
     """A shipment that is overdue and of which nothing is heard."""
 
+    model_config = _example(**examples.SILENT_SHIPMENT)
     shipment: Code
     consignor: Party
     addressee: Party
@@ -180,12 +189,14 @@ class SilentShipment(Strict):
 class SilentShipmentsReport(Reported):
     """Silent shipments, in the order of their codes."""
 
+    model_config = _example(**examples.report(examples.SILENT_SHIPMENT))
     items: list[SilentShipment]
 
 
 class TimeOutRow(Strict):
     """How long one sample was out of storage, over its whole life."""
 
+    model_config = _example(**examples.TIME_OUT)
     item: ItemNumber
     what: What
     owner: Party
@@ -203,12 +214,14 @@ class TimeOutRow(Strict):
 class TimeOutReport(Reported):
     """Time out of storage, in the order of item numbers."""
 
+    model_config = _example(**examples.report(examples.TIME_OUT))
     items: list[TimeOutRow]
 
 
 class Discrepancy(Strict):
     """One weighing held against the book."""
 
+    model_config = _example(**examples.DISCREPANCY)
     item: ItemNumber
     what: What
     event_id: str = Field(description="The weighing")
@@ -229,17 +242,19 @@ class Discrepancy(Strict):
 class DiscrepanciesReport(Reported):
     """Weighings that do not agree with the book, in the order of item numbers and times."""
 
+    model_config = _example(**examples.report(examples.DISCREPANCY))
     items: list[Discrepancy]
 
 
 class ToldLate(Strict):
     """One thing that was told late."""
 
+    model_config = _example(**examples.TOLD_LATE)
     event_id: str | None = Field(description="The fact; null for institutions and roles, which are documents")
     kind: str = Field(examples=["released"])
     amends: str | None
     amended_kind: str | None = Field(description="What an amendment puts in the place of the original")
-    about: list[str] = Field(description="Item numbers, or what document", examples=[["BRM0010J"]])
+    about: list[str] = Field(description="Item numbers, or what document", examples=[["BRM-0010-J"]])
     happened_at: Instant
     recorded_at: Instant
     late_s: Seconds = Field(description="Told so long after it happened; a bare date counts from its end")
@@ -252,6 +267,7 @@ class ToldLate(Strict):
 class ToldLateReport(Reported):
     """What was told late, the last told first."""
 
+    model_config = _example(**examples.report(examples.TOLD_LATE))
     items: list[ToldLate]
 
 
@@ -271,8 +287,8 @@ class OneSidedReport(Strict):
     """The stretches of one item that only one side told of, oldest first."""
 
     model_config = _example(
-        item="BRM0010J",
-        **AT,
+        item="BRM-0010-J",
+        **examples.AT,
         total_s=309_900,
         stretches=[
             {

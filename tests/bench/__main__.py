@@ -62,7 +62,9 @@ def _postgresql() -> Iterator[PostgreSql]:
         server.settings(*DURABLE)
         with psycopg.connect(libpq_url(server.admin_url)) as connection:
             version, folder = connection.execute("SELECT version(), current_setting('data_directory')").fetchone() or ()
-        print(f"{version.partition(' on ')[0]}, fsync on, data in {'memory' if folder.startswith('/dev/shm') else 'files'}")
+        print(
+            f"{version.partition(' on ')[0]}, fsync on, data in {'memory' if folder.startswith('/dev/shm') else 'files'}"
+        )
         yield PostgreSql(server, stack)
 
 

@@ -50,6 +50,4 @@ def served() -> Starlette:
 
 
 if __name__ == "__main__":
-    uvicorn.run(
-        "tests.bench.bare:served", factory=True, port=0, loop="uvloop", http="httptools", access_log=False
-    )
+    uvicorn.run("tests.bench.bare:served", factory=True, port=0, loop="uvloop", http="httptools", access_log=False)

@@ -39,7 +39,9 @@ def request(method: str, path: str, head: Head) -> bytes:
 def connected(address: str, connections: int = 1) -> Iterator[list[socket.socket]]:
     """Open connections to a server at ``http://host:port``."""
     parts = urlsplit(address)
-    opened = [socket.create_connection((parts.hostname or "", parts.port or 80), timeout=60) for _ in range(connections)]
+    opened = [
+        socket.create_connection((parts.hostname or "", parts.port or 80), timeout=60) for _ in range(connections)
+    ]
     try:
         for one in opened:
             one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -84,7 +86,7 @@ def at_once(connections: Sequence[socket.socket], requests: Sequence[bytes]) -> 
                 assert isinstance(connection, socket.socket)
                 _received(connection)
                 each_s.append(perf_counter() - asked.pop(connection))
-                if (request := next(waiting, b"")) :
+                if request := next(waiting, b""):
                     asked[connection] = perf_counter()
                     connection.sendall(request)
     return Times(each_s, perf_counter() - started)

@@ -55,7 +55,7 @@ def before(outcome: Outcome, item: str, cut: datetime) -> State:
     return next((c.state for c in reversed(outcome.changes.get(item, [])) if c.at < cut), NOTHING)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(stories, st.integers(0, MINUTES))
 def test_going_on_from_any_instant_gives_the_same(story: list[Said], minute: int) -> None:
     """Folding all facts, or only the later ones onto the states that the earlier ones left, comes to the same."""
@@ -78,7 +78,7 @@ def test_going_on_from_any_instant_gives_the_same(story: list[Said], minute: int
     assert {e: r for e, r in whole.resolved.items() if e in ids} == resumed.resolved
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(stories)
 def test_no_story_makes_a_thing_hold_itself(story: list[Said]) -> None:
     """Whatever is told, nests stay trees, spans have a length, and what has ended is in nothing and with nobody."""

@@ -137,7 +137,7 @@ def tellings(draw: st.DrawFn) -> tuple[list[Said], list[tuple[int, int]]]:
     return story, [(index, slots[:place].count(index)) for place, index in enumerate(slots)]
 
 
-@settings(max_examples=80, deadline=None, report_multiple_bugs=False)
+@settings(max_examples=60, deadline=None, report_multiple_bugs=False)
 @given(told=tellings())
 def test_any_order_of_telling_comes_to_the_same(database: Database, told: tuple[list[Said], Tellings]) -> None:
     """Told in any order, with amendments, it comes to what the facts in force give when told as they happen."""
@@ -154,7 +154,7 @@ def test_any_order_of_telling_comes_to_the_same(database: Database, told: tuple[
     assert mixed == straight
 
 
-@settings(max_examples=40, deadline=None, report_multiple_bugs=False)
+@settings(max_examples=30, deadline=None, report_multiple_bugs=False)
 @given(told=tellings())
 def test_answers_as_known_on_a_day_never_change(database: Database, told: tuple[list[Said], Tellings]) -> None:
     """What was known when something was told is the same at the end; and spans never overlap nor leave a gap."""
@@ -176,7 +176,7 @@ def assert_whole(spans: Sequence[dict[str, Any]]) -> None:
         assert [s["to_at"] for s in own] == [*(s["from_at"] for s in own[1:]), FOREVER]
 
 
-@settings(max_examples=40, deadline=None, report_multiple_bugs=False)
+@settings(max_examples=30, deadline=None, report_multiple_bugs=False)
 @given(told=tellings())
 def test_one_request_is_as_good_as_many(database: Database, told: tuple[list[Said], Tellings]) -> None:
     """A batch comes to what its facts come to one by one."""
@@ -193,7 +193,7 @@ def test_one_request_is_as_good_as_many(database: Database, told: tuple[list[Sai
     assert together == singly
 
 
-@settings(max_examples=50, deadline=None, report_multiple_bugs=False)
+@settings(max_examples=40, deadline=None, report_multiple_bugs=False)
 @given(told=tellings())
 def test_an_evaluator_that_shares_nothing_agrees(database: Database, told: tuple[list[Said], Tellings]) -> None:
     """``fsck`` tells each story again from the beginning, by code of its own, and finds what the write path wrote."""

@@ -8,7 +8,7 @@ import json
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
@@ -23,10 +23,10 @@ ROLES += [("TSI", "receiver"), ("TSI", "curator"), ("CRK", "driver"), ("SMP", "a
 SAMPLES = {"BRM-0010-J": "1204.3 mg", "BRM-0011-H": "512.46 mg", "BRM-0022-B": "39.2 mg"}
 THINGS = {"V-0001-5": "vial", "J-0001-J": "jar", "P-01-K": "overpack", "P-001-5": "overpack", "P-002-3": "overpack"}
 BALANCE = {"what": "semi-micro", "readability_mg": "0.01", "repeatability_mg": "0.02", "good_until": "2027-01-31"}
-LOAN = {"lender": "TRP", "borrower": "TSI", "responsible": "p08", "purpose": "noble gas", "due_on": "2026-12-31"}
+LOAN = {"lender": "TRP", "borrower": "TSI", "responsible": "p08", "purpose": "noble gas", "due_on": "2026-05-20"}
 BOX = {"consignor": "TRP", "addressee": "TSI", "carrier": "CRK", "expected_by": "2026-03-12T12:00:00Z"}
 #: Made anew for each fact that is told: ids are the client's to make, and each names one fact.
-_IDS = map(lambda n: str(uuid.UUID(int=7 << 76 | 2 << 62 | n)), itertools.count(1))
+_IDS = (str(uuid.UUID(int=7 << 76 | 2 << 62 | n)) for n in itertools.count(1))
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def furnish(service: Running) -> Names:
     for code, kind in INSTITUTIONS:
         service.institution(code, kind=kind)
     head = service.add("every", *ROLES)
-    service.add("other", ("TRP", "witness"))
+    service.add("m.example", ("TRP", "analyst"))
 
     def post(path: str, body: Json) -> Json:
         return service.post(f"/v1/{path}", body, head)
@@ -62,8 +62,9 @@ def furnish(service: Running) -> Names:
     for number in ("BRM-0010-J", "BRM-0011-H"):
         post(f"items/{number}/labels", {})
     block = post("number-blocks", {"prefix": "BRM", "count": 3, "institution": "SMP"})["id"]
-    service.clock.forward(minutes=1)
-    return Names(head, service.people["other"], block, weighing)
+    # The examples tell of an extension in May and of a shipment that was turned round in August.
+    service.clock.at = datetime(2026, 8, 20, 12, 0, tzinfo=UTC)
+    return Names(service.token("every"), service.people["m.example"], block, weighing)
 
 
 def _documents(post: Any) -> None:
@@ -91,4 +92,4 @@ def _facts(service: Running, post: Any) -> str:
     tell("packed", "BRM-0010-J", into="V-0001-5", material=True)
     tell("packed", "V-0001-5", into="P-01-K")
     tell("released", "P-01-K", to="CRK", shipment="T-01")
-    return tell("weighed", "BRM-0011-H", mass="51.246 mg", balance="B2")
+    return tell("weighed", "BRM-0010-J", mass="120.42 mg", balance="B2")

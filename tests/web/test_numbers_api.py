@@ -135,6 +135,7 @@ REFUSED: list[tuple[str, dict[str, Any], int, str | None]] = [
     ("clerk", {"count": 0}, 422, None),
     ("clerk", {"count": 201}, 422, None),
     ("clerk", {"count": "2"}, 422, None),
+    ("clerk", {"print_labels": 0}, 422, "bool_type"),
     ("clerk", {"form": "material"}, 422, "malformed"),
     ("clerk", {"material": "chip"}, 422, "malformed"),
     ("clerk", {"prefix": None, "count": None, "numbers": ["V-0001-5", "V-0001-5"]}, 422, "malformed"),
