@@ -73,7 +73,7 @@ class World:
 
     def writing(self) -> Any:
         """A transaction that writes."""
-        return _writing(self.database)
+        return Writing(self.database)
 
     def tell(
         self,
@@ -171,7 +171,9 @@ def _named(name: str) -> Named:
     return Named(number(text), int(serial) if serial else None)
 
 
-class _writing:
+class Writing:
+    """A writing transaction, as the edge makes one."""
+
     def __init__(self, database: Database) -> None:
         self.database = database
 

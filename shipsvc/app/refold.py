@@ -55,7 +55,7 @@ def refold(
     start = {item: _state_at(rows, scope.since) for item, rows in before.items()}
     outcome = fold.run(start, facts, infos, _labels(scope), _balances(connection, facts))
     outcome = _within(outcome, scope.changing)
-    changed = _write_spans(connection, scope, before, outcome, recorded_at)
+    changed = _write_spans(connection, scope, before, start, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
     changed |= _write_rest(connection, scope, outcome, recorded_at, nothing_stored=not stored and not withdrawn)
     _relate(connection, start, outcome)
@@ -150,16 +150,18 @@ def _write_spans(
     connection: sa.Connection,
     scope: Scope,
     before: Mapping[str, list[Row]],
+    start: Mapping[str, State],
     outcome: Outcome,
     recorded_at: datetime,
 ) -> set[str]:
     ended: list[Row] = []
     added: list[dict[str, Any]] = []
     changed = set()
-    for item in scope.changing:
+    for item in sorted(scope.changing):  # in the order of the table: neighbours are written faster
         rows = before.get(item, [])
         standing = {row["from_at"]: row for row in rows}
-        found = _wanted(item, rows, outcome.changes.get(item, []), scope.since, recorded_at)
+        state = start.get(item, NOTHING)
+        found = _wanted(item, rows, state, outcome.changes.get(item, []), scope.since, recorded_at)
         wanted = {new["from_at"]: new for new in found}
         kept = {at for at, new in wanted.items() if at in standing and _same(standing[at], new)}
         ended += [row for at, row in standing.items() if at not in kept]
@@ -172,13 +174,12 @@ def _write_spans(
 
 
 def _wanted(
-    item: str, rows: Sequence[Row], changes: Sequence[Change], since: datetime, recorded_at: datetime
+    item: str, rows: Sequence[Row], state: State, changes: Sequence[Change], since: datetime, recorded_at: datetime
 ) -> list[dict[str, Any]]:
     """The rows that should stand for one item from ``since`` on, the one reaching into that time included."""
     begun: list[dict[str, Any]] = []
     if rows and rows[0]["from_at"] < since:
         begun.append({**rows[0]})
-    state = _state_at(rows, since)
     for change in changes:
         if change.state != state:
             state = change.state

@@ -39,17 +39,10 @@ class Course:
     at_least: Intervals = _NEVER
     at_most: Intervals = _NEVER
     before_accession: Intervals = _NEVER
-    accessioned_at: datetime | None = None
 
     def until(self, end: datetime) -> "Course":
         """What of it had happened by ``end``."""
-        at = self.accessioned_at
-        return Course(
-            _until(self.at_least, end),
-            _until(self.at_most, end),
-            _until(self.before_accession, end),
-            at if at is not None and at <= end else None,
-        )
+        return Course(_until(self.at_least, end), _until(self.at_most, end), _until(self.before_accession, end))
 
     def followed_by(self, later: "Course") -> "Course":
         """This, and what came after it."""
@@ -57,15 +50,22 @@ class Course:
             self.at_least | later.at_least,
             self.at_most | later.at_most,
             self.before_accession | later.before_accession,
-            later.accessioned_at if self.accessioned_at is None else self.accessioned_at,
         )
 
 
 @dataclass(frozen=True, slots=True)
 class TimeOut:
-    """Time out of one item over its whole life, its parents' share before its birth included."""
+    """Time out of one item over its whole life, its parents' share before its birth included.
+
+    ``accessioned_at`` is since when it, or anything it was made from, is charged (None: not yet).
+    """
 
     courses: tuple[Course, ...] = (Course(),)
+    accessioned_at: datetime | None = None
+
+    def is_charged(self, at: datetime) -> bool:
+        """Whether legal charge had been taken by then."""
+        return self.accessioned_at is not None and self.accessioned_at <= at
 
     @property
     def at_least(self) -> timedelta:
@@ -112,12 +112,17 @@ def time_out(stays: Iterable[Stay], *, until: datetime, births: Iterable[Birth] 
 
     What is recorded of a number before its material was there (issued ahead of a split) counts for nothing.
     """
-    own = sorted(stays, key=lambda stay: stay.start)
     born = [(at, parent) for at, parent in births if at <= until]
+    # A piece of what was accessioned needs no accession of its own.
+    charged_from = min((at for at, parent in born if parent.is_charged(at)), default=None)
+    own = _charged(sorted(stays, key=lambda stay: stay.start), charged_from)
     courses = [_course(own, until)] if _had_a_life(own, born) else []
     for at, parent in born:
-        courses += [_after_birth(course.until(at), own, at, until) for course in parent.courses]
-    return TimeOut(_that_could_be_worst(courses, [at for at, _ in born]))
+        later = _course(_since(own, at), until)
+        courses += [course.until(at).followed_by(later) for course in parent.courses]
+    accessions = [stay.start for stay in own if stay.accessioned]
+    accessions += [parent.accessioned_at for at, parent in born if parent.accessioned_at and parent.is_charged(at)]
+    return TimeOut(_that_could_be_worst(courses, [at for at, _ in born]), min(accessions, default=None))
 
 
 def _had_a_life(own: Sequence[Stay], born: Sequence[Birth]) -> bool:
@@ -126,11 +131,16 @@ def _had_a_life(own: Sequence[Stay], born: Sequence[Birth]) -> bool:
     return first is None or any(stay.accessioned and stay.start < first for stay in own)
 
 
-def _after_birth(before: Course, own: Iterable[Stay], at: datetime, until: datetime) -> Course:
-    """A piece of what had been accessioned needs no accession of its own."""
-    charged = before.accessioned_at is not None
-    later = [Stay(max(s.start, at), s.end, s.status, s.accessioned or charged) for s in own if s.end > at]
-    return before.followed_by(_course(later, until))
+def _charged(own: Sequence[Stay], since: datetime | None) -> list[Stay]:
+    """The stays, all of them accessioned from ``since`` on."""
+    if since is None:
+        return list(own)
+    before = [Stay(s.start, min(s.end, since), s.status, s.accessioned) for s in own if s.start < since]
+    return before + [Stay(s.start, s.end, s.status, True) for s in _since(own, since)]
+
+
+def _since(own: Iterable[Stay], at: datetime) -> list[Stay]:
+    return [Stay(max(s.start, at), s.end, s.status, s.accessioned) for s in own if s.end > at]
 
 
 def _course(stays: Iterable[Stay], until: datetime) -> Course:
@@ -139,7 +149,7 @@ def _course(stays: Iterable[Stay], until: datetime) -> Course:
     surely = _union((stay for stay in charged if stay.status in OUT), until)
     perhaps = _union((stay for stay in charged if stay.status in NOT_PROVEN_IN), until)
     before = _union((stay for stay in told if not stay.accessioned and stay.status != "ended"), until)
-    return Course(surely, surely | perhaps, before, min((stay.start for stay in charged), default=None))
+    return Course(surely, surely | perhaps, before)
 
 
 def _union(stays: Iterable[Stay], until: datetime) -> Intervals:

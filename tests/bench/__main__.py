@@ -63,7 +63,8 @@ def _postgresql() -> Iterator[PostgreSql]:
         with psycopg.connect(libpq_url(server.admin_url)) as connection:
             version, folder = connection.execute("SELECT version(), current_setting('data_directory')").fetchone() or ()
         print(
-            f"{version.partition(' on ')[0]}, fsync on, data in {'memory' if folder.startswith('/dev/shm') else 'files'}"
+            f"{version.partition(' on ')[0]}, fsync on,"
+            f" data in {'memory' if folder.startswith('/dev/shm') else 'files'}"
         )
         yield PostgreSql(server, stack)
 

@@ -20,7 +20,8 @@ def measured(base: Base, folder: Path, *, quick: bool) -> Iterator[Row]:
     facts = list(scans.Teller(1).scans(rounds * BATCH))
     batches = [facts[first : first + BATCH] for first in range(0, len(facts), BATCH)]
     transactions = _rows(base.copied(template), batches)
-    ours_s, rows_s = [], []
+    ours_s: list[float] = []
+    rows_s: list[float] = []
     with ExitStack() as stack:
         address = stack.enter_context(serving(base.copied(template), folder))
         connection = stack.enter_context(raw(base.copied(template)))

@@ -65,18 +65,25 @@ def _add_facts(database: Database) -> None:
     with database.engine.connect().execution_options(writes=True) as connection, connection.begin():
         columns = {c.name: sa.literal("") for c in EVENT.c} | {
             "id": fact_id,
-            **{name: SPAN.c.from_at for name in ("happened_at", "happened_latest", "recorded_at")},
+            **dict.fromkeys(("happened_at", "happened_latest", "recorded_at"), SPAN.c.from_at),
             **{name: sa.literal(0) for name in ("uncertainty_s", "late_s", "place_in_request")},
             **{name: sa.null() for name in ("sequence", "amends", "shipment")},
-            **{"kind": sa.literal("seen"), "time_source": sa.literal("typed"), "acting_for": sa.literal(OWNER)},
+            "kind": sa.literal("seen"),
+            "time_source": sa.literal("typed"),
+            "acting_for": sa.literal(OWNER),
             "time_raw": sa.cast(SPAN.c.from_at, sa.Text),
             "subjects": '[["' + SPAN.c.item + '",null]]',
             "body": sa.literal("{}"),
         }
         connection.execute(sa.insert(EVENT).from_select(list(columns), sa.select(*columns.values()).where(known_now)))
         bears_on = {
-            **{"item": SPAN.c.item, "event_id": fact_id, "source_id": fact_id, "kind": sa.literal("seen")},
-            **{"happened_at": SPAN.c.from_at, "known_from": SPAN.c.from_at, "known_to": SPAN.c.known_to},
+            "item": SPAN.c.item,
+            "event_id": fact_id,
+            "source_id": fact_id,
+            "kind": sa.literal("seen"),
+            "happened_at": SPAN.c.from_at,
+            "known_from": SPAN.c.from_at,
+            "known_to": SPAN.c.known_to,
         }
         aid = sa.select(*bears_on.values()).where(known_now)
         connection.execute(sa.insert(EVENT_ITEM).from_select(list(bears_on), aid))

@@ -82,8 +82,8 @@ def at_once(connections: Sequence[socket.socket], requests: Sequence[bytes]) -> 
             connection.sendall(request)
         while asked:
             for key, _ in ready.select():
+                assert isinstance(key.fileobj, socket.socket)
                 connection = key.fileobj
-                assert isinstance(connection, socket.socket)
                 _received(connection)
                 each_s.append(perf_counter() - asked.pop(connection))
                 if request := next(waiting, b""):

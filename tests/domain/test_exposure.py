@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import portion
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shipsvc.domain.exposure import NOT_PROVEN_IN, OUT, Birth, Course, Stay, TimeOut, time_out
@@ -126,6 +126,18 @@ def test_a_stretch_goes_on_through_births() -> None:
     assert (minutes(piece.at_least), minutes(piece.longest_at_least)) == (80 + 100, 120)
 
 
+def test_one_accessioned_parent_is_enough_to_charge() -> None:
+    """Charge follows the material: a mixture of what was accessioned with what was not is charged from its making."""
+    accessioned = time_out(life((0, "stored")), until=at(990))
+    loose = time_out(life((0, "unknown"), accessioned=False), until=at(990))
+    mixture = life((100, "unknown"), accessioned=False)
+
+    assert figures(time_out(mixture, until=at(150), births=[(at(100), loose)])) == (0, 0, 0, 0, 150)
+    both = time_out(mixture, until=at(150), births=[(at(100), loose), (at(100), accessioned)])
+    assert figures(both) == (0, 50, 0, 50, 100)
+    assert both.is_charged(at(0))
+
+
 def test_mixing_into_what_was_there_keeps_its_own_past() -> None:
     """A sample that others are mixed into later has a life of its own before, which may be the worse one."""
     own = life((0, "taken_out"), (60, "stored"))
@@ -157,13 +169,16 @@ ACCESSION = st.integers(0, LAST)
 
 
 @st.composite
-def stays(draw: st.DrawFn) -> list[Stay]:
+def stays(draw: st.DrawFn, accessioned: st.SearchStrategy[int] = ACCESSION) -> list[Stay]:
     """A life of stays one behind the other, accessioned from some minute on."""
-    accession = draw(ACCESSION)
+    accession = draw(accessioned)
     changes = dict(sorted(draw(LIVES)))
     changes.setdefault(accession, "unknown")
     told = life(*sorted(changes.items()), end=LAST + 50)
     return [Stay(s.start, s.end, s.status, s.start >= at(accession)) for s in told]
+
+
+CHARGED = stays(st.just(0))
 
 
 def second_opinion(found: Iterable[Stay], statuses: frozenset[str], until: int) -> timedelta:
@@ -211,11 +226,15 @@ def test_a_child_is_never_better_than_its_parents_were(parents: list[list[Stay]]
         assert all(a <= b for a, b in zip(by_birth, figures(child), strict=True))
 
 
-@given(st.lists(stays(), min_size=2, max_size=4), stays(), st.integers(0, LAST), stays(), st.integers(0, LAST))
+@settings(max_examples=300)
+@given(st.lists(CHARGED, min_size=2, max_size=4), stays(), st.integers(0, LAST), stays(), st.integers(0, LAST))
 def test_what_is_left_out_is_never_the_worst(
     parents: list[list[Stay]], mixed: list[Stay], one: int, own: list[Stay], other: int
 ) -> None:
-    """Two generations on, the figures are the maxima over every way back, each followed by itself."""
+    """Two generations on, the figures are the maxima over every way back, each followed by itself.
+
+    All parents are accessioned here: what one of them being so means for the mixture has an example of its own.
+    """
     first, second = sorted((one, other))
     mixture = time_out(mixed, until=at(LAST), births=[(at(first), time_out(p, until=at(LAST))) for p in parents])
     found = time_out(own, until=at(LAST), births=[(at(second), mixture)])

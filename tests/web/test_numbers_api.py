@@ -158,9 +158,13 @@ def test_what_is_refused(embedded: Collection) -> None:
 
 def test_a_borrower_registers_pieces_out_of_a_block(world: Collection) -> None:
     """E-17, trade case 36: numbers at hand while offline; the pieces are the lender's, and with the borrower."""
+    world.issue(kind="sample", form="material", what="chip", prefix="BRM")
+    world.tell("clerk", "TRP", "released", "BRM-0001", "2026-03-11T10:00:00Z", to="SMP")
+    world.tell("ana", "SMP", "accepted", "BRM-0001", "2026-03-14T10:00:00Z", from_="TRP")
     block = world.post("cur", "number-blocks", {"prefix": "BRM", "count": 10, "institution": "SMP"})
     assert [one["used"] for one in block["numbers"]] == [False] * 10
     piece, other = block["numbers"][0]["number"], block["numbers"][1]["number"]
+    world.tell("ana", "SMP", "divided", "BRM-0001", "2026-03-15T10:00:00Z", children=[{"number": piece}])
     told = {"kind": "sample", "what": "chip part", "acting_for": "SMP", "numbers": [piece], "print_labels": True}
 
     issued = world.post("ana", "items", told)
@@ -168,17 +172,17 @@ def test_a_borrower_registers_pieces_out_of_a_block(world: Collection) -> None:
     assert issued["items"] == [{"number": piece, "print": f"{piece.replace('-', '')}.1"}]
     shown = world.get("ana", f"items/{piece}")
     assert (shown["owner"], shown["collection"], shown["custody"]["certain"]) == ("TRP", "BRAITHMOSS", "SMP")
+    assert (shown["registered"], shown["what"]) == (True, "chip part")
     assert world.post("ana", "items", told, 409)["code"] == "already_there"
-    assert (
-        world.post("stranger", "items", told | {"acting_for": "MRL", "numbers": [other]}, 409)["code"] == "rule_forbids"
-    )
+    taken = told | {"acting_for": "MRL", "numbers": [other]}
+    assert world.post("stranger", "items", taken, 409)["code"] == "rule_forbids"
     # The owner may use up a block that it gave away.
     world.post("clerk", "items", told | {"acting_for": "TRP", "numbers": [other]})
     left = world.get("ana", f"number-blocks/{block['id']}")["numbers"]
     assert [one["used"] for one in left] == [True, True] + [False] * 8
     # And numbers given out one by one go on behind the block.
     fresh = world.post("clerk", "items", {**told, "acting_for": "TRP", "numbers": None, "prefix": "BRM", "count": 1})
-    assert numbers(fresh) == ["BRM-0011-H"]
+    assert numbers(fresh) == ["BRM-0012-F"]
 
 
 def test_a_piece_that_was_told_of_first_is_registered_later(world: Collection) -> None:
