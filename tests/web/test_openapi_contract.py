@@ -230,7 +230,7 @@ def test_every_body_has_an_example_that_fits(described: Json) -> None:
                 whole = {**content["schema"], "components": described["components"]}
                 Draft202012Validator(whole, validate_formats=True).validate(shown)
             tried.add(pair)
-    assert len(tried) > 100
+    assert len(tried) > 90
 
 
 def test_every_operation_says_how_it_refuses(described: Json) -> None:
