@@ -227,7 +227,8 @@ class _Story:
             ("place", "status", "accessioned"),
             ("line", "next_line"),
         ):
-            if all(getattr(child, name) == getattr(fresh, name) for name in names):
+            unheld = "certain" in names and child.certain is None and child.handover != "ended"
+            if unheld or all(getattr(child, name) == getattr(fresh, name) for name in names):
                 for name in names:
                     setattr(child, name, getattr(copied, name))
         child.mass_ng, child.variance, child.estimated_variance, child.how = None, 0.0, 0.0, ""

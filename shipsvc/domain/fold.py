@@ -248,10 +248,12 @@ class _Fold:
         """A piece starts where its parent was, owed as its parent was (trade cases 36 and 38)."""
         self.out.births.append(Birth(number, parent, fact.happened_at, fact.id, born.mass_ng))
         known = self._state(number)
+        # Registered out of a block before the split was told, it was only claimed: now it is known where it came from.
+        unheld = known.custody.certain is None and known.custody.state != "ended"
         self._set(
             number,
             fact,
-            custody=before.custody if known.custody == NOTHING.custody else known.custody,
+            custody=before.custody if unheld else known.custody,
             where=before.where if known.where == NOTHING.where else known.where,
             line=before.line if known.line == NOTHING.line else known.line,
             book=born,

@@ -245,3 +245,16 @@ def test_nobody_becomes_an_owner_by_saying_so(world: World) -> None:
     world.tell("registered", "BRM-0011", "2025-02-19T10:30:00Z", "SMP", owner="SMP", item="sample")
     assert world.item("BRM-0011")["owner"] == "TRP"
     assert {r["institution"] for r in world.all(ItemParty) if r["item"] == "BRM0010"} == {"TRP"}
+
+
+def test_pieces_registered_before_the_split_are_held_as_their_parent_was(world: World) -> None:
+    """Trade case 36: a borrower takes numbers out of a block first and tells the split afterwards."""
+    world.tell("registered", "BRM-0012", "2025-02-18T10:30:00Z", item="sample", mass="86.209 mg", balance="B3")
+    world.tell("released", "BRM-0012", "2025-03-31T12:00:00Z", to="SMP")
+    world.tell("accepted", "BRM-0012", "2025-04-03T16:11:18Z", "SMP", from_="TRP")
+    world.tell("registered", "BRM-0021", "2025-06-20T18:50:00Z", "SMP", item="sample")
+    assert world.state("BRM-0021", "2025-06-20T18:55:00Z").custody.certain is None
+    piece = {"number": "BRM0021", "mass": "40.102 mg", "balance": "B5"}
+    world.tell("divided", "BRM-0012", "2025-06-20T19:00:00Z", "SMP", children=[piece])
+    state = world.state("BRM-0021", "2025-06-20T19:05:00Z")
+    assert (state.custody.certain, state.custody.state, state.book.mass_ng) == ("SMP", "agreed", 40_102_000)
