@@ -70,9 +70,18 @@ class Scope:
     in_doubt: frozenset[str] = frozenset()
 
 
-def reach(connection: sa.Connection, fresh: Iterable[Heard], withdrawn: Iterable[Heard], since: datetime) -> Scope:
-    """What ``fresh`` facts, and the withdrawal of others, can change from ``since`` on."""
-    going = _Reach(connection, since)
+def reach(
+    connection: sa.Connection,
+    fresh: Iterable[Heard],
+    withdrawn: Iterable[Heard],
+    since: datetime,
+    in_doubt: Collection[str] = (),
+) -> Scope:
+    """What ``fresh`` facts, and the withdrawal of others, can change from ``since`` on.
+
+    What the numbers ``in_doubt`` name is about to be settled: each may turn out a sample as well as a vial.
+    """
+    going = _Reach(connection, since, frozenset(in_doubt), stand_in=set(in_doubt))
     going.begin([*fresh, *withdrawn])
     going.go_on()
     return going.scope()
@@ -90,6 +99,7 @@ def in_force(connection: sa.Connection, originals: Collection[str]) -> list[Hear
 class _Reach:
     connection: sa.Connection
     since: datetime
+    in_doubt: frozenset[str]
     changing: set[str] = field(default_factory=set)
     items: set[str] = field(default_factory=set)
     heard: list[Heard] = field(default_factory=list)
@@ -112,7 +122,7 @@ class _Reach:
     def scope(self) -> Scope:
         facts, labels = list(self.facts.values()), list(self.labels.values())
         whole, changing = frozenset(self.items), frozenset(self.changing)
-        return Scope(whole, changing, self.since, facts, self.known, labels, self.infos)
+        return Scope(whole, changing, self.since, facts, self.known, labels, self.infos, self.in_doubt)
 
     def begin(self, told: Sequence[Heard]) -> None:
         """The things that facts are told of, and where their prints were or will be."""
@@ -172,13 +182,16 @@ class _Reach:
             size = len(self.items) + len(self.changing)
             for item in list(self.changing):
                 self.changing |= self.inside[item]
-                if item not in self.infos or self.infos[item].kind == "sample":
+                if self._may_be_sample(item):
                     self.changing |= self.above[item] & self.stand_in
             self.items |= self.changing
             for item in list(self.items):
                 self.items |= self.above[item]
             for item in self.items & self.stand_in:
                 self.items |= self.inside[item]
+
+    def _may_be_sample(self, item: str) -> bool:
+        return item in self.in_doubt or item not in self.infos or self.infos[item].kind == "sample"
 
     # -------------------------------------------------------------------------------------------------------- the facts
     def _take(self, found: Iterable[InForce]) -> None:

@@ -4,7 +4,7 @@ import hashlib
 import json
 import secrets
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -262,7 +262,7 @@ def _scope(connection: sa.Connection, facts: Iterable[Accepted], named: Mapping[
     if doubtful:
         # What a thing is decides on all that was ever told of it.
         since = min(since, events.first_happened(connection, doubtful) or since)
-    return replace(reach.reach(connection, fresh, gone, since), in_doubt=frozenset(doubtful))
+    return reach.reach(connection, fresh, gone, since, doubtful)
 
 
 def _stamp(fact: Accepted, recorded_at: datetime) -> None:
