@@ -87,7 +87,7 @@ class Desk:
         now = parse_instant(at)
         when = documents.asked(None, None, now)
         with self.world.database.engine.connect() as connection:
-            return [one for one, _ in parcels.arriving(connection, actor, now, when, institution, **asked)]
+            return [one for one, *_ in parcels.arriving(connection, actor, now, when, institution, **asked)]
 
     def page(self, at: str, actor: Actor = AUDITOR, **asked: Any) -> list[str]:
         """The codes of a list."""

@@ -24,6 +24,7 @@ LOGS = (
     "packaging_prefix",
     "number_block",
     "role_change",
+    "succession",
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
@@ -293,6 +294,16 @@ def facts() -> None:
         sa.UniqueConstraint("prefix", "first_serial", name="uq_number_block_prefix_first_serial"),
     )
     index("ix_number_block_institution", "number_block", "institution")
+    op.create_table(
+        "succession",
+        text("institution"),
+        instant("recorded_at"),
+        instant("from_at"),
+        text("successor", null=True),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("institution", "recorded_at", name="pk_succession"),
+    )
 
 
 def items() -> None:

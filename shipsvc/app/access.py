@@ -6,7 +6,9 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from shipsvc.domain import errors
-from shipsvc.store import access, people
+from shipsvc.store import access, people, successions
+from shipsvc.store.documents import When
+from shipsvc.store.tables import FOREVER
 
 #: Roles that only read.
 READERS = frozenset({"auditor", "reviewer"})
@@ -60,7 +62,8 @@ def actor(connection: sa.Connection, person: str, now: datetime) -> Actor:
     roles = people.roles_now(connection, person, now)
     if roles is None:
         raise errors.BadToken(why="the account is closed")
-    return Actor(person, roles)
+    # What a merge brought over is the successor's people's to see and to act for, in the roles that they have there.
+    return Actor(person, successions.heirs(connection, When(now, FOREVER)).inherited(roles))
 
 
 def sees(who: Actor, item: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:

@@ -13,7 +13,7 @@ from shipsvc.app.access import Actor
 from shipsvc.app.prints import Label
 from shipsvc.domain import codes, errors
 from shipsvc.domain.fold import DEPTH_MAX
-from shipsvc.store import item_states, items, locks
+from shipsvc.store import item_states, items, locks, successions
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 from shipsvc.store.item_states import ITEM, Eyes, Sought
@@ -60,12 +60,16 @@ class Step:
 
 @dataclass(frozen=True)
 class Standing:
-    """How an item stood: its span, since when each part of that, the nest upwards, and what was in it."""
+    """How an item stood: its span, since when each part of that, the nest upwards, and what was in it.
+
+    ``owed_by`` is its borrower, or the institution that took over from that one.
+    """
 
     span: Row
     beginnings: Mapping[str, Row]
     nest: Sequence[Step]
     shows_loan: bool
+    owed_by: str | None
 
 
 @dataclass(frozen=True)
@@ -138,7 +142,10 @@ def standing(connection: sa.Connection, actor: Actor, found: Found, when: When, 
     beginnings = item_states.beginnings(connection, span, when)
     sides = {span["lender"], span["borrower"], found.row["owner"]}
     shows_loan = actor.sees_all or not sides.isdisjoint(actor.institutions)
-    return Standing(span, beginnings, _nest(connection, actor, span, beginnings, when, now), shows_loan)
+    nest = _nest(connection, actor, span, beginnings, when, now)
+    borrower = span["borrower"]
+    owed_by = successions.heirs(connection, when).of(borrower) if borrower else None
+    return Standing(span, beginnings, nest, shows_loan, owed_by)
 
 
 def _nest(

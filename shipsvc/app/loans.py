@@ -15,7 +15,7 @@ from shipsvc.app.loan_lines import Line
 from shipsvc.domain import codes, errors, lending, times
 from shipsvc.domain.loans import LineState
 from shipsvc.store import documents as chains
-from shipsvc.store import institutions, items, loans
+from shipsvc.store import institutions, items, loans, successions
 from shipsvc.store.documents import When
 from shipsvc.store.loans import LOAN
 from shipsvc.store.tables import FOREVER
@@ -42,11 +42,15 @@ class Agreement:
 
 @dataclass(frozen=True)
 class Loan:
-    """A loan at a moment: the version in force, its state in the trade's words, and its lines."""
+    """A loan at a moment: the version in force, its state in the trade's words, and its lines.
+
+    ``owed_by`` answers for it: the borrower, or the institution that took over from it.
+    """
 
     row: Row
     lines: Sequence[Line]
     when: When
+    owed_by: str
 
     @property
     def state(self) -> str:
@@ -67,11 +71,15 @@ class Loan:
 
 @dataclass(frozen=True)
 class Owed:
-    """Who answers for a sample, under which loan (None: none, it is the owner's own), since when."""
+    """Who answers for a sample, under which loan (None: none, it is the owner's own), since when.
+
+    Where another institution took over from ``party``, which signed, ``answers`` is that one.
+    """
 
     party: str
     loan: str | None
     since: datetime | None
+    answers: str
 
 
 # ----------------------------------------------------------------------------------------------------------- decisions
@@ -167,8 +175,13 @@ def page(
     after: str = "",
     limit: int = 50,
 ) -> list[Loan]:
-    """Up to ``limit`` loans that the actor may see, in the order of their codes, behind ``after``."""
-    asked: dict[str, Any] = {"lender": lender, "borrower": borrower, "closed": closed}
+    """Up to ``limit`` loans that the actor may see, in the order of their codes, behind ``after``.
+
+    Those of an institution are also those of the ones that it took over from.
+    """
+    heirs = successions.heirs(connection, when)
+    lenders, borrowers = (heirs.family(one) if one else None for one in (lender, borrower))
+    asked: dict[str, Any] = {"lenders": lenders, "borrowers": borrowers, "closed": closed}
     rows = loans.page(connection, when, _visible(actor), **asked, after=after, limit=limit)
     return _with_lines(connection, actor, rows, when, now)
 
@@ -181,11 +194,13 @@ def owed_by(connection: sa.Connection, item: str, when: When, now: datetime) -> 
     span = loans.now_under(connection, [item], when, now).get(item)
     if span is None:
         return None
+    heirs = successions.heirs(connection, when)
     if span["line"] in lending.OUT:
         began = [s for s in loans.line_spans(connection, [span["loan"]], when) if s["item"] == item]
         since = next(s["from_at"] for s in began if s["line"] in lending.OUT)
-        return Owed(span["borrower"], span["loan"], since)
-    return Owed(span["lender"] or items.by_numbers(connection, [item])[item]["owner"], None, span["line_since"])
+        return Owed(span["borrower"], span["loan"], since, heirs.of(span["borrower"]))
+    owner = span["lender"] or items.by_numbers(connection, [item])[item]["owner"]
+    return Owed(owner, None, span["line_since"], heirs.of(owner))
 
 
 def _visible(actor: Actor) -> sa.ColumnElement[bool] | None:
@@ -194,7 +209,11 @@ def _visible(actor: Actor) -> sa.ColumnElement[bool] | None:
 
 def _with_lines(connection: sa.Connection, actor: Actor, rows: Sequence[Row], when: When, now: datetime) -> list[Loan]:
     lines = loan_lines.of_loans(connection, rows, when, now)
-    return [Loan(row, [_shown(line, row, actor) for line in lines[row["code"]]], when) for row in rows]
+    heirs = successions.heirs(connection, when)
+    return [
+        Loan(row, [_shown(line, row, actor) for line in lines[row["code"]]], when, heirs.of(row["borrower"]))
+        for row in rows
+    ]
 
 
 def _shown(line: Line, row: Row, actor: Actor) -> Line:

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from shipsvc.app import documents
 from shipsvc.app.access import Actor
 from shipsvc.domain import errors
-from shipsvc.store import access, shipments
+from shipsvc.store import access, shipments, successions
 from shipsvc.store.documents import When
 from shipsvc.store.tables import FOREVER
 
@@ -126,18 +126,20 @@ def arriving(
     *,
     after: tuple[datetime, str] | None = None,
     limit: int = 50,
-) -> list[tuple[Shipment, Sequence[Packed]]]:
-    """What is coming to an institution or a desk of it and not confirmed wholly, the first expected in front, each
-    with what is packed in it. NotYourInstitution unless the actor is of it or sees all."""
+) -> list[tuple[Shipment, Sequence[Packed], str]]:
+    """What is coming to an institution, a desk of it, or one that it took over from, and not confirmed wholly, the
+    first expected in front, each with what is packed in it and who answers for the addressee. NotYourInstitution
+    unless the actor is of it or sees all."""
     if institution not in actor.institutions and not actor.sees_all:
         raise errors.NotYourInstitution(institution=institution, pointer="/institution")
-    rows = shipments.arriving(connection, when, now, institution, after=after, limit=limit)
+    heirs = successions.heirs(connection, when)
+    rows = shipments.arriving(connection, when, now, heirs.family(institution), after=after, limit=limit)
     held = _by_shipment(connection, rows, when, now)
-    found: list[tuple[Shipment, Sequence[Packed]]] = []
+    found: list[tuple[Shipment, Sequence[Packed], str]] = []
     for row in rows:
         parcels = [Parcel(parcel) for parcel in held[row["code"]]]
         nest = _nest(connection, actor, row, [parcel.row["number"] for parcel in parcels], when, now, {})
-        found.append((Shipment(row, parcels, when), nest))
+        found.append((Shipment(row, parcels, when), nest, heirs.of(row["addressee"])))
     return found
 
 

@@ -17,12 +17,15 @@ from shipsvc.app.report_pages import Asked, Entry, Key, merged, merged_by_item, 
 from shipsvc.domain import codes, lending, loans
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
+from shipsvc.domain.successions import Heirs
 from shipsvc.domain.times import local_date, parse_instant
-from shipsvc.store import items, reads
+from shipsvc.store import items, reads, successions
 from shipsvc.store import loans as loan_facts
+from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 from shipsvc.store.reads import Lines
 from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import FOREVER
 
 
 def outstanding(
@@ -38,12 +41,13 @@ def outstanding(
 ) -> list[Entry]:
     """Lines of loans that are out: with whom, since when, where, when due; in the order of items."""
     behind = after[0] if after else ""
-    which = _lines(connection, actor, asked, lender, borrower, loan)
+    heirs = _heirs(connection, asked)
+    which = _lines(connection, actor, asked, heirs, lender, borrower, loan)
     wanted = (reads.lines_out(asked.moment, lines, behind, limit) for lines in which)
     found = merged_by_item(connection, wanted, limit)
     numbers = [row["item"] for row in found]
     infos, out = items.by_numbers(connection, numbers), _time_out(connection, numbers, asked)
-    return [Entry((row["item"],), _line(row, infos, asked) | out[row["item"]]) for row in found]
+    return [Entry((row["item"],), _line(row, infos, asked, heirs) | out[row["item"]]) for row in found]
 
 
 def overdue(
@@ -59,48 +63,65 @@ def overdue(
 ) -> list[Entry]:
     """Lines that are out past the end of their due day; what fell due last comes first."""
     behind = (parse_instant(after[0]), after[1]) if after else None
-    which = _lines(connection, actor, asked, lender, borrower, loan)
+    heirs = _heirs(connection, asked)
+    which = _lines(connection, actor, asked, heirs, lender, borrower, loan)
     wanted = (reads.lines_overdue(asked.moment, lines, behind, limit) for lines in which)
     found = merged(connection, wanted, lambda row: (row["due_at"], row["item"]), limit, descending=True)
     infos = items.by_numbers(connection, [row["item"] for row in found])
     dues = _dues(connection, found, asked)
     return [
-        Entry((row["due_at"].isoformat(), row["item"]), _late(row, dues[row["item"]], infos, asked)) for row in found
+        Entry((row["due_at"].isoformat(), row["item"]), _late(row, dues[row["item"]], infos, asked, heirs))
+        for row in found
     ]
+
+
+def _heirs(connection: sa.Connection, asked: Asked) -> Heirs:
+    return successions.heirs(connection, When(asked.as_of, asked.moment.known_on or FOREVER))
+
+
+def _family(heirs: Heirs, institution: str | None) -> list[str | None]:
+    """The institution asked for and those that it took over from; None, which stands for anybody, by itself."""
+    return [None] if institution is None else [*heirs.family(institution)]
 
 
 def _lines(
     connection: sa.Connection,
     actor: Actor,
     asked: Asked,
+    heirs: Heirs,
     lender: str | None,
     borrower: str | None,
     loan: str | None,
 ) -> list[Lines]:
     """The lines that the actor may see, each kind by an index of its own: those they lend and those they borrow."""
+    lenders, borrowers = _family(heirs, lender), _family(heirs, borrower)
     if actor.sees_all:
         if lender or borrower or loan:
-            return [Lines(lender, borrower, loan)]
+            return [Lines(one, other, loan) for one in lenders for other in borrowers]
         return [Lines(one) for one in reads.lenders(connection, asked.moment)]
-    lent = [Lines(one, borrower, loan) for one in sorted(actor.institutions) if lender in (None, one)]
-    borrowed = [Lines(lender, one, loan) for one in sorted(actor.institutions) if borrower in (None, one)]
+    mine = sorted(actor.institutions)
+    lent = [Lines(one, other, loan) for one in mine if lender is None or one in lenders for other in borrowers]
+    borrowed = [Lines(one, other, loan) for other in mine if borrower is None or other in borrowers for one in lenders]
     return [*lent, *borrowed]
 
 
-def _line(row: Row, infos: dict[str, Row], asked: Asked) -> dict[str, Any]:
+def _line(row: Row, infos: dict[str, Row], asked: Asked, heirs: Heirs) -> dict[str, Any]:
     today = local_date(asked.as_of, loan_facts.zone(row))
     return {
         **_named(row["item"], infos),
         **{name: row[name] for name in ("loan", "lender", "borrower", "line", "line_since")},
+        "owed_by": heirs.of(row["borrower"]) if row["borrower"] else None,
         **{name: row[name] for name in ("certain", "certain_since", "claimed", "handover", "place", "status")},
         "due_on": row["due_on"],
         "days_left": loans.days_left(row["due_on"], today) if row["due_on"] else None,
     }
 
 
-def _late(row: Row, facts: Sequence[loans.DueFact], infos: dict[str, Row], asked: Asked) -> dict[str, Any]:
+def _late(
+    row: Row, facts: Sequence[loans.DueFact], infos: dict[str, Row], asked: Asked, heirs: Heirs
+) -> dict[str, Any]:
     today = local_date(asked.as_of, loan_facts.zone(row))
-    line = _line(row, infos, asked)
+    line = _line(row, infos, asked, heirs)
     del line["days_left"]
     return {
         **line,
@@ -128,12 +149,17 @@ def holdings(
     *,
     institution: str,
 ) -> list[Entry]:
-    """All that an institution and its desks hold, certainly or as one side says; in the order of items."""
+    """All that an institution and its desks hold, certainly or as one side says; in the order of items.
+
+    What an institution holds that it took over from is its own.
+    """
     behind = after[0] if after else ""
-    wanted = _held(connection, actor, asked, institution, behind, limit)
+    heirs = _heirs(connection, asked)
+    family = heirs.family(institution)
+    wanted = (found for one in family for found in _held(connection, actor, asked, one, behind, limit))
     found = merged_by_item(connection, wanted, limit)
     infos = items.by_numbers(connection, [row["item"] for row in found])
-    return [Entry((row["item"],), _holding(row, infos, institution)) for row in found]
+    return [Entry((row["item"],), _holding(row, infos, family, heirs)) for row in found]
 
 
 def _held(
@@ -154,15 +180,17 @@ def _held(
             yield reads.lines_out(when, lines, behind, limit, reads.is_with(institution))
 
 
-def _holding(row: Row, infos: dict[str, Row], institution: str) -> dict[str, Any]:
-    certainly = row["holder"] == institution
+def _holding(row: Row, infos: dict[str, Row], family: Collection[str], heirs: Heirs) -> dict[str, Any]:
+    certainly = row["holder"] in family
     owed = row["line"] in lending.OUT
+    holder = row["certain"] if certainly else row["claimed"]
     return {
         **_named(row["item"], infos),
         "kind": infos[row["item"]]["kind"],
         "owner": infos[row["item"]]["owner"],
         "held": "certain" if certainly else "claimed",
-        "holder": row["certain"] if certainly else row["claimed"],
+        "holder": holder,
+        "answers": heirs.of(holder),
         "since": row["certain_since"] if certainly else _claimed_since(row),
         "certain": row["certain"],
         "claimed": row["claimed"],
@@ -171,7 +199,8 @@ def _holding(row: Row, infos: dict[str, Row], institution: str) -> dict[str, Any
         "mass_mg": Mass(row["mass_ng"]).digits("mg") if row["mass_ng"] is not None else None,
         "mass_known": row["how"] or None,
         "loan": row["loan"] if owed else None,
-        "owed_by": row["borrower"] if owed else None,
+        "borrower": row["borrower"] if owed else None,
+        "owed_by": heirs.of(row["borrower"]) if owed else None,
         "due_on": row["due_on"] if owed else None,
     }
 

@@ -15,7 +15,7 @@ from shipsvc.app.report_pages import Asked, Entry, Key, seconds
 from shipsvc.domain import codes
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant, parse_instant
-from shipsvc.store import items, reads_record
+from shipsvc.store import items, reads_record, successions
 from shipsvc.store.engine import Row, rows
 
 #: A fact told later than this is told late, where its collection sets nothing else (rulings 28).
@@ -85,6 +85,10 @@ def _documents(connection: sa.Connection, actor: Actor, asked: Asked, allowed: t
     see = None if actor.sees_all else access.sees_of(actor, reads_record.INSTITUTION.c.code)
     for row in reads_record.institutions_told(connection, asked.moment, see):
         yield from _document(row, row["valid_from"], allowed, "institution", row["code"], row["code"])
+    see = None if actor.sees_all else access.sees_of(actor, successions.SUCCESSION.c.institution)
+    for row in reads_record.successions_told(connection, asked.moment, see):
+        about = f"{row['institution']} by {row['successor'] or 'itself again'}"
+        yield from _document(row, row["from_at"], allowed, "successor_told", about, row["institution"])
     mine = None if actor.sees_all else actor.institutions
     for row in reads_record.roles_told(connection, asked.moment, mine):
         about = f"{row['role']} at {row['institution']}"
@@ -97,7 +101,7 @@ def _document(
     late = row["recorded_at"] - holds_from
     if late > allowed:
         told = _told(holds_from, row["recorded_at"], seconds(late), seconds(allowed))
-        name = f"{kind} {about} {row.get('person', row.get('version'))} {format_instant(holds_from)}"
+        name = f"{kind} {about} {row.get('person', row.get('version', ''))} {format_instant(holds_from)}"
         who = {"actor": row["actor"], "acting_for": acting_for, "party": None}
         nothing = {"event_id": None, "amends": None, "amended_kind": None}
         yield Entry(_key(row["recorded_at"], name), {**nothing, "kind": kind, "about": [about], **told, **who})

@@ -46,6 +46,13 @@ def page(
     return rows(connection, _seen(wanted, visible))
 
 
+def names(connection: sa.Connection, chain: sa.Table, when: When) -> Sequence[tuple[str, str]]:
+    """Each (code, name) that documents went by up to a moment, in the order of codes, the first name first."""
+    told = sa.and_(chain.c.valid_from <= when.as_of, chain.c.recorded_at <= when.known_on)
+    wanted = sa.select(chain.c.code, chain.c.name).where(told).order_by(chain.c.code, chain.c.version)
+    return [(code, name) for code, name in connection.execute(wanted)]
+
+
 def newest(
     connection: sa.Connection, chain: sa.Table, code: str, visible: sa.ColumnElement[bool] | None = None
 ) -> Row | None:

@@ -49,22 +49,24 @@ def page(
     when: When,
     visible: sa.ColumnElement[bool] | None,
     *,
-    lender: str | None,
-    borrower: str | None,
+    lenders: Collection[str] | None,
+    borrowers: Collection[str] | None,
     closed: bool | None,
     after: str,
     limit: int,
 ) -> Sequence[Row]:
     """Up to ``limit`` loans in the order of their codes, behind the code ``after``."""
-    wanted = [clause for clause in (visible, *_asked(lender, borrower, closed)) if clause is not None]
+    wanted = [clause for clause in (visible, *_asked(lenders, borrowers, closed)) if clause is not None]
     return documents.page(connection, LOAN, when, after=after, limit=limit, visible=sa.and_(sa.true(), *wanted))
 
 
-def _asked(lender: str | None, borrower: str | None, closed: bool | None) -> Iterable[sa.ColumnElement[bool]]:
-    if lender is not None:
-        yield LOAN.c.lender == lender
-    if borrower is not None:
-        yield LOAN.c.borrower == borrower
+def _asked(
+    lenders: Collection[str] | None, borrowers: Collection[str] | None, closed: bool | None
+) -> Iterable[sa.ColumnElement[bool]]:
+    if lenders is not None:
+        yield LOAN.c.lender.in_(lenders)
+    if borrowers is not None:
+        yield LOAN.c.borrower.in_(borrowers)
     if closed is not None:
         yield LOAN.c.closed_at.is_not(None) if closed else LOAN.c.closed_at.is_(None)
 

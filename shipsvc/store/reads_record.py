@@ -13,6 +13,7 @@ from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM
 from shipsvc.store.reads import AT_LAST, ITEM, Moment
 from shipsvc.store.shipments import SHIPMENT, SHIPMENT_ITEM
+from shipsvc.store.successions import SUCCESSION
 from shipsvc.store.tables import FOREVER, Institution, table
 from shipsvc.store.tables import Collection as CollectionVersion
 from shipsvc.store.tables_people import RoleChange
@@ -88,6 +89,14 @@ def institutions_told(connection: sa.Connection, when: Moment, visible: Clause |
     """Versions of institutions: few, and each says since when it holds and when it was told."""
     wanted = sa.select(INSTITUTION).where(
         INSTITUTION.c.recorded_at <= (when.known_on or AT_LAST), INSTITUTION.c.valid_from <= when.as_of
+    )
+    return rows(connection, wanted if visible is None else wanted.where(visible))
+
+
+def successions_told(connection: sa.Connection, when: Moment, visible: Clause | None) -> Sequence[Row]:
+    """Who took over from whom: few, as institutions are."""
+    wanted = sa.select(SUCCESSION).where(
+        SUCCESSION.c.recorded_at <= (when.known_on or AT_LAST), SUCCESSION.c.from_at <= when.as_of
     )
     return rows(connection, wanted if visible is None else wanted.where(visible))
 

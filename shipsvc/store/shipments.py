@@ -99,17 +99,16 @@ def arriving(
     connection: sa.Connection,
     when: When,
     now: datetime,
-    institution: str,
+    institutions: Collection[str],
     *,
     after: tuple[datetime, str] | None,
     limit: int,
 ) -> Sequence[Row]:
-    """Up to ``limit`` shipments addressed to the institution or a desk of it that it has not confirmed wholly, the
-    one that is expected first in front; ``after`` is (expected_by or FOREVER, code) of the one before."""
+    """Up to ``limit`` shipments addressed to one of the institutions or a desk of it and not confirmed wholly by it,
+    the one that is expected first in front; ``after`` is (expected_by or FOREVER, code) of the one before."""
     expected = sa.func.coalesce(SHIPMENT.c.expected_by, sa.literal(FOREVER, SHIPMENT.c.expected_by.type))
-    wanted = _holding(when).where(
-        _is(SHIPMENT.c.addressee, sa.literal(institution)), _any_parcel(when, now, _state(when) != "confirmed")
-    )
+    addressed = sa.or_(sa.false(), *(_is(SHIPMENT.c.addressee, sa.literal(one)) for one in institutions))
+    wanted = _holding(when).where(addressed, _any_parcel(when, now, _state(when) != "confirmed"))
     if after is not None:
         at, code = after
         wanted = wanted.where(sa.or_(expected > at, sa.and_(expected == at, SHIPMENT.c.code > code)))

@@ -276,6 +276,18 @@ class NumberBlock(SQLModel, table=True):
     )
 
 
+class Succession(SQLModel, table=True):
+    """A decision that one institution answers for another from a moment on; no successor: for itself again."""
+
+    __tablename__ = "succession"
+    institution: str = Field(primary_key=True)
+    recorded_at: datetime = Field(primary_key=True)
+    from_at: datetime
+    successor: str | None = None
+    actor: str
+    because: str
+
+
 LOGS = (
     "event",
     "institution",
@@ -291,4 +303,5 @@ LOGS = (
     "packaging_prefix",
     "number_block",
     "role_change",
+    "succession",
 )

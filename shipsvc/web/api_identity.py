@@ -29,11 +29,13 @@ PersonPath = Annotated[PersonId, Path()]
 
 @people.get("/me", operation_id="who_am_i", summary="Who am I, and where do I act?")
 def who_am_i(service: ServiceDep, claims: ClaimsDep) -> Me:
-    """The person behind the token with the roles in force now, and their institutions with names and zones."""
+    """The person behind the token with the roles in force now, and the institutions that they act for, with names and
+    zones: their own, and those that one of these took over from.
+    """
     with reading(service, claims) as work:
         now = work.now()
         found = identity.profile(work.connection, work.actor, now, work.actor.person)
-        rows = documents.names(work.connection, found.institutions, now)
+        rows = documents.names(work.connection, work.actor.institutions, now)
     return me(found, [InstitutionNamed(code=row["code"], name=row["name"], zone=row["zone"]) for row in rows])
 
 

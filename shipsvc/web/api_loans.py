@@ -173,6 +173,7 @@ def _shown(loan: Loan, moments: Moments, now: datetime) -> LoanShown:
     own = {name: value for name, value in loan.row.items() if name not in {"signing_id", "due_on"}}
     return LoanShown(
         **own,
+        owed_by=loan.owed_by,
         agreed_due_on=loan.row["due_on"],
         state=loan.state,  # type: ignore[arg-type]  # one of the literals
         due_on=loan.due_on,

@@ -232,8 +232,8 @@ def list_arriving(
     page = cursors.cut(found, asked.limit, "arriving", lambda one: _key(one[0]))
     cursors.link(response, asked, page)
     items = [
-        ArrivingShown(**_fields(one, moments, now), packed=[_packed(thing) for thing in nest])
-        for one, nest in page.rows
+        ArrivingShown(**_fields(one, moments, now), answers=answers, packed=[_packed(thing) for thing in nest])
+        for one, nest, answers in page.rows
     ]
     return ArrivingPage(items=items, next=page.next)
 

@@ -1,4 +1,4 @@
-"""What institutions, collections, places and balances look like in JSON."""
+"""What collections, places and balances look like in JSON."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -7,13 +7,11 @@ from pydantic import ConfigDict, Field
 
 from shipsvc.domain.mass import Mass
 from shipsvc.web.schemas import (
-    Altitude,
     Count,
     Day,
     DocumentCode,
     Instant,
     InstitutionCode,
-    PartyKind,
     PositiveMassText,
     Prefix,
     Strict,
@@ -22,7 +20,7 @@ from shipsvc.web.schemas import (
     ZoneName,
 )
 
-_VERSION: dict[str, Any] = {
+VERSION: dict[str, Any] = {
     "version": 1,
     "valid_from": "2025-01-01T00:00:00Z",
     "recorded_at": "2025-01-20T09:00:00Z",
@@ -30,10 +28,11 @@ _VERSION: dict[str, Any] = {
     "because": "First entry",
     "provisional": False,
 }
-_TOLD: dict[str, Any] = {"valid_from": "2025-01-01T00:00:00Z", "because": "First entry"}
+TOLD: dict[str, Any] = {"valid_from": "2025-01-01T00:00:00Z", "because": "First entry"}
 
 
-def _example(*parts: Mapping[str, Any]) -> ConfigDict:
+def example(*parts: Mapping[str, Any]) -> ConfigDict:
+    """An example for the description, put together from parts."""
     merged = {name: value for part in parts for name, value in part.items()}
     return ConfigDict(json_schema_extra={"examples": [merged]})
 
@@ -62,12 +61,6 @@ class Listing(Strict):
     )
 
 
-_INSTITUTION: dict[str, Any] = {
-    "name": "Tarnhythe Repository",
-    "kind": "lender",
-    "zone": "Europe/London",
-    "altitude_m": 40,
-}
 _COLLECTION: dict[str, Any] = {"name": "Braithmoss", "zone": "Europe/London", "late_after_s": 86_400}
 _PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N"}
 _BALANCE: dict[str, Any] = {
@@ -76,42 +69,6 @@ _BALANCE: dict[str, Any] = {
     "repeatability_mg": "0.02",
     "good_until": "2027-01-31",
 }
-
-
-class InstitutionContent(Strict):
-    """What may change about an institution."""
-
-    name: Words = Field(description="Its name from then on", examples=["Tarnhythe Repository"])
-    kind: PartyKind = Field(description="What it is to the collections", examples=["lender"])
-    zone: ZoneName = Field(description="The IANA zone that its days are counted in", examples=["Europe/London"])
-    altitude_m: Altitude | None = Field(None, description="Metres above sea level, if known", examples=[40])
-
-
-class InstitutionChange(InstitutionContent, Told):
-    """A new version of an institution: renamed, moved, or better known."""
-
-    model_config = _example(_INSTITUTION, _TOLD, {"name": "Tarnhythe Archive", "because": "Renamed by its council"})
-
-
-class InstitutionNew(InstitutionContent, Told):
-    """An institution not yet known."""
-
-    model_config = _example({"code": "TRP"}, _INSTITUTION, _TOLD)
-    code: InstitutionCode
-
-
-class InstitutionShown(InstitutionContent, Version):
-    """An institution in one version."""
-
-    model_config = _example({"code": "TRP"}, _INSTITUTION, _VERSION)
-    code: InstitutionCode
-
-
-class InstitutionPage(Listing):
-    """Institutions in the order of their codes."""
-
-    model_config = _example({"items": [{"code": "TRP"} | _INSTITUTION | _VERSION]})
-    items: list[InstitutionShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 
 class CollectionContent(Strict):
@@ -127,13 +84,13 @@ class CollectionContent(Strict):
 class CollectionChange(CollectionContent, Told):
     """A new version of a collection."""
 
-    model_config = _example(_COLLECTION, _TOLD, {"late_after_s": 172_800, "because": "Couriers report every other day"})
+    model_config = example(_COLLECTION, TOLD, {"late_after_s": 172_800, "because": "Couriers report every other day"})
 
 
 class CollectionNew(CollectionContent, Told):
     """A collection not yet known. Owner and prefix stay for good, since numbers are never reused."""
 
-    model_config = _example({"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"}, _COLLECTION, _TOLD)
+    model_config = example({"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"}, _COLLECTION, TOLD)
     code: DocumentCode
     owner: InstitutionCode
     prefix: Prefix
@@ -142,7 +99,7 @@ class CollectionNew(CollectionContent, Told):
 class CollectionShown(CollectionContent, Version):
     """A collection in one version."""
 
-    model_config = _example({"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"}, _COLLECTION, _VERSION)
+    model_config = example({"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"}, _COLLECTION, VERSION)
     code: DocumentCode
     owner: InstitutionCode
     prefix: Prefix
@@ -152,8 +109,8 @@ class CollectionShown(CollectionContent, Version):
 class CollectionPage(Listing):
     """Collections in the order of their codes."""
 
-    model_config = _example(
-        {"items": [{"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"} | _COLLECTION | _VERSION], "next": None}
+    model_config = example(
+        {"items": [{"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM"} | _COLLECTION | VERSION], "next": None}
     )
     items: list[CollectionShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
@@ -168,13 +125,13 @@ class PlaceContent(Strict):
 class PlaceChange(PlaceContent, Told):
     """A new version of a storage place."""
 
-    model_config = _example(_PLACE, _TOLD, {"profile": "C", "because": "Now cooled to -20 °C"})
+    model_config = example(_PLACE, TOLD, {"profile": "C", "because": "Now cooled to -20 °C"})
 
 
 class PlaceNew(PlaceContent, Told):
     """A storage place not yet known."""
 
-    model_config = _example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, _TOLD)
+    model_config = example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, TOLD)
     code: DocumentCode
     institution: InstitutionCode
 
@@ -182,7 +139,7 @@ class PlaceNew(PlaceContent, Told):
 class PlaceShown(PlaceContent, Version):
     """A storage place in one version."""
 
-    model_config = _example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, _VERSION)
+    model_config = example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, VERSION)
     code: DocumentCode
     institution: InstitutionCode
 
@@ -190,7 +147,7 @@ class PlaceShown(PlaceContent, Version):
 class PlacePage(Listing):
     """Places in the order of their codes."""
 
-    model_config = _example({"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | _VERSION]})
+    model_config = example({"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | VERSION]})
     items: list[PlaceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 
@@ -208,13 +165,13 @@ class BalanceContent(Strict):
 class BalanceChange(BalanceContent, Told):
     """A new version of a balance, mostly after a check."""
 
-    model_config = _example(_BALANCE, _TOLD, {"good_until": "2028-01-31", "because": "Yearly check"})
+    model_config = example(_BALANCE, TOLD, {"good_until": "2028-01-31", "because": "Yearly check"})
 
 
 class BalanceNew(BalanceContent, Told):
     """A balance not yet known."""
 
-    model_config = _example({"code": "B2", "institution": "TRP"}, _BALANCE, _TOLD)
+    model_config = example({"code": "B2", "institution": "TRP"}, _BALANCE, TOLD)
     code: DocumentCode
     institution: InstitutionCode
 
@@ -222,7 +179,7 @@ class BalanceNew(BalanceContent, Told):
 class BalanceShown(BalanceContent, Version):
     """A balance in one version."""
 
-    model_config = _example({"code": "B2", "institution": "TRP"}, _BALANCE, _VERSION)
+    model_config = example({"code": "B2", "institution": "TRP"}, _BALANCE, VERSION)
     code: DocumentCode
     institution: InstitutionCode
 
@@ -230,7 +187,7 @@ class BalanceShown(BalanceContent, Version):
 class BalancePage(Listing):
     """Balances in the order of their codes."""
 
-    model_config = _example({"items": [{"code": "B2", "institution": "TRP"} | _BALANCE | _VERSION]})
+    model_config = example({"items": [{"code": "B2", "institution": "TRP"} | _BALANCE | VERSION]})
     items: list[BalanceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 

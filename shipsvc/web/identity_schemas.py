@@ -122,7 +122,7 @@ class Me(PersonShown):
             ]
         }
     )
-    institutions: list[InstitutionNamed] = Field(description="Every institution they have a role at")
+    institutions: list[InstitutionNamed] = Field(description="Every institution they act for")
 
 
 class _RoleChange(RoleAt):

@@ -152,6 +152,7 @@ _LOAN: Final[dict[str, Any]] = {
     "loan": "L-01",
     "lender": "TRP",
     "borrower": "TSI",
+    "owed_by": "TSI",
     "line": "held",
     "since": "2025-03-14T00:10:00Z",
     "due_on": "2026-03-14",
@@ -166,6 +167,7 @@ class LoanLine(Strict):
     loan: AsTold = Field(description="The loan", examples=["L-01"])
     lender: AsTold | None = Field(description="Who lends", examples=["TRP"])
     borrower: AsTold | None = Field(description="Who borrows", examples=["TSI"])
+    owed_by: AsTold | None = Field(description="The borrower, or who took over from it", examples=["TSI"])
     line: LineName = Field(description="How far it has come", examples=["held"])
     since: Instant | None = Field(description="Since when it is so far")
     due_on: Day | None = Field(description="The last local day")

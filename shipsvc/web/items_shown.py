@@ -57,7 +57,7 @@ def item(shown: Shown, moment: Fields) -> ItemShown:
         contents=[inside(row) for row in contents[:CONTENTS_SHOWN]],
         contents_more=len(contents) > CONTENTS_SHOWN,
         book=_book(standing) if standing and standing.span["mass_ng"] is not None else None,
-        loan=_loan(standing.span) if standing and standing.shows_loan and standing.span["loan"] else None,
+        loan=_loan(standing) if standing and standing.shows_loan and standing.span["loan"] else None,
         flags=[_flag(row) for row in shown.flags],
         label=shown.label.print.code if shown.label else None,
     )
@@ -106,9 +106,10 @@ def _book(standing: Standing) -> BookShown:
     )
 
 
-def _loan(span: Row) -> LoanLine:
+def _loan(standing: Standing) -> LoanLine:
+    span = standing.span
     members = {name: span[name] for name in ("loan", "lender", "borrower", "line", "due_on", "due_at")}
-    return LoanLine(**members, since=span["line_since"])
+    return LoanLine(**members, owed_by=standing.owed_by, since=span["line_since"])
 
 
 def _flag(row: Row) -> FlagShown:

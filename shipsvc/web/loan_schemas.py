@@ -138,6 +138,7 @@ _LINE: dict[str, Any] = {
 _LOAN: dict[str, Any] = {
     **_TERMS,
     "zone": "Asia/Tokyo",
+    "owed_by": "TSI",
     "agreed_due_on": "2026-12-31",
     "signed_at": "2025-09-22T09:00:00Z",
     "recalled_at": None,
@@ -200,6 +201,9 @@ class LoanShown(LoanTerms, VersionAt):
 
     model_config = ConfigDict(json_schema_extra={"examples": [_LOAN]})
     zone: ZoneName = Field(description="In which its due dates end", examples=["Asia/Tokyo"])
+    owed_by: InstitutionCode = Field(
+        description="Who answers for it at `as_of`: the borrower, or who took over from it", examples=["TSI"]
+    )
     agreed_due_on: Day | None = Field(None, description="The due date as signed, if one was", examples=["2026-12-31"])
     signed_at: Instant = Field(description="When it was signed")
     recalled_at: Instant | None = Field(

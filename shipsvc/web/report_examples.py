@@ -11,6 +11,7 @@ _LINE: Final[Row] = {
     "loan": "L-05",
     "lender": "TRP",
     "borrower": "LSC",
+    "owed_by": "LSU",
     "line": "part_used",
     "line_since": "2026-02-10T15:05:00Z",
     "certain": "LSC",
@@ -30,6 +31,7 @@ HOLDING: Final[Row] = {
     "owner": "TRP",
     "held": "certain",
     "holder": "LSC",
+    "answers": "LSU",
     "since": "2025-04-30T15:05:00Z",
     "certain": "LSC",
     "claimed": None,
@@ -40,7 +42,8 @@ HOLDING: Final[Row] = {
     "mass_mg": "148.79",
     "mass_known": "estimated",
     "loan": "L-05",
-    "owed_by": "LSC",
+    "borrower": "LSC",
+    "owed_by": "LSU",
     "due_on": "2026-10-31",
 }
 OPEN_HANDOVER: Final[Row] = {

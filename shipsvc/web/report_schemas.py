@@ -57,6 +57,7 @@ class OutstandingLine(Strict):
     loan: Code | None
     lender: Party | None
     borrower: Party | None
+    owed_by: Party | None = Field(description="Who answers for it: the borrower, or who took over from it")
     line: Line = Field(description="How far the line has come")
     line_since: Instant | None
     certain: Party | None = Field(description="Who has it by the words of both sides")
@@ -87,6 +88,7 @@ class OverdueLine(Strict):
     loan: Code | None
     lender: Party | None
     borrower: Party | None
+    owed_by: Party | None = Field(description="Who answers for it: the borrower, or who took over from it")
     line: Line
     line_since: Instant | None
     certain: Party | None
@@ -117,6 +119,7 @@ class Holding(Strict):
     owner: Party
     held: Literal["certain", "claimed"] = Field(description="By the words of both sides, or of one")
     holder: Party = Field(description="The institution, or the desk of it")
+    answers: Party = Field(description="The institution of the holder, or the one that took over from it")
     since: Instant | None
     certain: Party | None
     claimed: Party | None
@@ -127,7 +130,8 @@ class Holding(Strict):
     mass_mg: MassText | None = Field(description="Book mass")
     mass_known: str | None = Field(description="How the mass is known", examples=["weighed"])
     loan: Code | None = Field(description="The loan that owes it, if one does")
-    owed_by: Party | None
+    borrower: Party | None = Field(description="Who signed for it")
+    owed_by: Party | None = Field(description="Who answers for it: the borrower, or who took over from it")
     due_on: Day | None
 
 

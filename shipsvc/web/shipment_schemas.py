@@ -231,12 +231,15 @@ class PackingListShown(VersionAt):
 class ArrivingShown(ShipmentShown):
     """A shipment that is coming, with what is packed in it."""
 
-    model_config = _example(_SHIPMENT, {"packed": [_PACKED]})
+    model_config = _example(_SHIPMENT, {"answers": "TSI", "packed": [_PACKED]})
+    answers: InstitutionCode = Field(
+        description="The institution of the addressee, or the one that took over from it", examples=["TSI"]
+    )
     packed: list[PackedShown] = Field(description="What is in what, as it is now")
 
 
 class ArrivingPage(Listing):
     """What is coming, the first expected in front."""
 
-    model_config = _example({"items": [{**_SHIPMENT, "packed": [_PACKED]}], "next": None})
+    model_config = _example({"items": [{**_SHIPMENT, "answers": "TSI", "packed": [_PACKED]}], "next": None})
     items: list[ArrivingShown] = Field(description="Shipments that are not confirmed wholly")

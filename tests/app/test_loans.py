@@ -230,11 +230,13 @@ def test_a7_who_owes_0022(lender: Lender) -> None:
     lend_l03_and_l08(lender)
     start = parse_instant("2025-10-10T01:30:00Z")
 
-    assert lender.owed("BRM-0022", NOW) == Owed("TSI", "L-08", start)
+    assert lender.owed("BRM-0022", NOW) == Owed("TSI", "L-08", start, "TSI")
     before = lender.owed("BRM-0022", "2025-10-10T01:29:59Z")
     assert before
     assert (before.party, before.loan) == ("SMP", "L-03")
-    assert lender.owed("BRM-0012", "2025-03-31T11:59:00Z") == Owed("TRP", None, parse_instant("2025-03-24T10:00:00Z"))
+    assert lender.owed("BRM-0012", "2025-03-31T11:59:00Z") == Owed(
+        "TRP", None, parse_instant("2025-03-24T10:00:00Z"), "TRP"
+    )
 
     was, now = lender.lines("L-03"), lender.lines("L-08")
     assert [was[f"BRM00{n}"].state for n in (12, 21, 22, 23)] == ["used_up", "used_up", "transferred", "held"]

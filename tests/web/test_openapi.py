@@ -9,7 +9,7 @@ from jsonschema_rs import Draft202012Validator
 
 from shipsvc.config import Settings
 from shipsvc.main import create_app
-from shipsvc.web import api_documents, api_identity, api_operation, openapi
+from shipsvc.web import api_documents, api_identity, api_institutions, api_operation, openapi
 from shipsvc.web.errors import MEDIA_TYPE
 
 Json = dict[str, Any]
@@ -26,7 +26,7 @@ def described() -> Json:
 def ours() -> Json:
     """The description of sign-in, people, documents and operation alone."""
     app = FastAPI(title="part", version="0")
-    for router in (api_identity.router, api_documents.router, api_operation.router):
+    for router in (api_identity.router, api_institutions.router, api_documents.router, api_operation.router):
         app.include_router(router)
     openapi.install(app)
     return app.openapi()
@@ -79,7 +79,7 @@ def test_operations_have_names_of_their_own(ours: Json) -> None:
     """OpenAPI 3.1 section 4.8.10: operationId is unique; ours are words, not what the framework makes of a path."""
     names = [name for name, _ in operations(ours)]
 
-    assert len(names) == len(set(names)) == 26
+    assert len(names) == len(set(names)) == 28
     assert [name for name in names if not name.isidentifier() or "_v1_" in name] == []
 
 
