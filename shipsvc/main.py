@@ -16,6 +16,7 @@ from shipsvc.store.engine import open_database
 from shipsvc.web import (
     api_documents,
     api_events,
+    api_exports,
     api_identity,
     api_institutions,
     api_items,
@@ -38,6 +39,7 @@ from shipsvc.web.tokens import require_cryptography_backend
 ROUTERS = (
     api_documents.router,
     api_events.router,
+    api_exports.router,
     api_identity.router,
     api_institutions.router,
     api_items.router,

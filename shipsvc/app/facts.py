@@ -83,7 +83,7 @@ def read(connection: sa.Connection, actor: Actor, event_id: str) -> Account:
     original = row["amends"] or row["id"]
     items = facts.items(connection, original, partial(sees, actor))
     eyes = _Eyes(bool(row["theirs"]), frozenset(items))
-    told, amendments = _as_told(row), _amendments(facts.versions(connection, original))
+    told, amendments = as_told(row), _amendments(facts.versions(connection, original))
     in_force = amendments[-1].after if amendments else told
     return Account(
         row=row if eyes.whole else {**row, "note": None, "salt": None},
@@ -130,7 +130,7 @@ def _may_read(connection: sa.Connection, actor: Actor, row: Row) -> bool:
 
 
 def _amendments(versions: Sequence[Row]) -> tuple[Amended, ...]:
-    wordings = [_as_told(versions[0]), *(_replacement(row) for row in versions[1:])]
+    wordings = [as_told(versions[0]), *(_replacement(row) for row in versions[1:])]
     found = zip(versions[1:], pairwise(wordings), strict=True)
     return tuple(_amended(row, before, after) for row, (before, after) in found)
 
@@ -140,7 +140,8 @@ def _amended(row: Row, before: Wording | None, after: Wording | None) -> Amended
     return Amended(row["id"], row["recorded_at"], row["actor"], row["acting_for"], because, before, after)
 
 
-def _as_told(row: Row) -> Wording:
+def as_told(row: Row) -> Wording:
+    """What a row of the log says, in the words of whoever told it."""
     return _wording(row, row["kind"], json.loads(row["subjects"]), json.loads(row["body"]))
 
 

@@ -1,6 +1,7 @@
 """One fact or decision as it was told, and its amendments, for those who may read it."""
 
 from collections.abc import Callable, Collection, Sequence
+from datetime import datetime
 from typing import Final
 
 import sqlalchemy as sa
@@ -37,6 +38,43 @@ def find(connection: sa.Connection, event_id: str, institutions: Collection[str]
         .where(EVENT.c.id == event_id, sa.or_(theirs, concerned))
     )
     return first_row(connection, wanted)
+
+
+def ids_about(
+    connection: sa.Connection,
+    institutions: Collection[str],
+    sees: Sees,
+    *,
+    happened_by: datetime,
+    recorded_by: datetime,
+    after: str,
+    limit: int,
+) -> list[str]:
+    """Ids behind ``after``, in order, of what was told for the institutions or bears on an item that may be seen.
+
+    Whoever may read a fact finds it among these; not each of these may be read, which ``find`` decides.
+    """
+    told = sa.or_(EVENT.c.acting_for.in_(institutions), ORIGINAL.c.acting_for.in_(institutions))
+    bears = sa.exists().where(EVENT_ITEM.c.event_id == ORIGINAL.c.id, sees(EVENT_ITEM.c.item)).correlate(ORIGINAL)
+    wanted = (
+        sa.select(EVENT.c.id)
+        .select_from(EVENT.join(ORIGINAL, ORIGINAL.c.id == sa.func.coalesce(EVENT.c.amends, EVENT.c.id)))
+        .where(EVENT.c.id > after, EVENT.c.happened_at <= happened_by, EVENT.c.recorded_at <= recorded_by)
+        .where(sa.or_(told, bears))
+        .order_by(EVENT.c.id)
+        .limit(limit)
+    )
+    return list(connection.execute(wanted).scalars())
+
+
+def told_by(connection: sa.Connection, person: str, *, after: str, limit: int) -> Sequence[Row]:
+    """Rows of the log that a person told, with their notes, behind the id ``after`` and in the order of ids."""
+    wanted = (
+        sa.select(EVENT, NOTE.c.text.label("note"))
+        .select_from(EVENT.outerjoin(NOTE, NOTE.c.event_id == EVENT.c.id))
+        .where(EVENT.c.actor == person, EVENT.c.id > after)
+    )
+    return rows(connection, wanted.order_by(EVENT.c.id).limit(limit))
 
 
 def versions(connection: sa.Connection, original: str) -> Sequence[Row]:

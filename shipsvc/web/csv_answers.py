@@ -5,6 +5,7 @@ A spreadsheet takes a cell that begins like a formula for one, whoever wrote it;
 
 import csv
 import io
+import json
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
@@ -23,12 +24,15 @@ FORMULA_STARTS: Final = tuple("=+-@\t\r\n＝＋－＠")
 _NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
 
 
-def is_asked(accept: str | None) -> bool:
-    """Whether an Accept header (RFC 9110 section 12.5.1) asks for CSV rather than JSON. JSON wins a tie."""
+def is_asked(accept: str | None, *others: str) -> bool:
+    """Whether an Accept header (RFC 9110 section 12.5.1) asks for CSV rather than for JSON (or other types of
+    ``application/*`` that there are instead). JSON wins a tie.
+    """
     wanted = dict(map(_range, (accept or "*/*").split(",")))
     other = wanted.get("*/*", 0.0)
     as_csv = wanted.get(MEDIA_TYPE, wanted.get("text/*", other))
-    return as_csv > wanted.get("application/json", wanted.get("application/*", other))
+    any_application = wanted.get("application/*", other)
+    return as_csv > max(wanted.get(media, any_application) for media in others or ("application/json",))
 
 
 def _range(text: str) -> tuple[str, float]:
@@ -38,13 +42,15 @@ def _range(text: str) -> tuple[str, float]:
 
 
 def harmless(cell: Any) -> str:
-    """A value as the text of a cell: lists with spaces between, nothing for None, no formula.
+    """A value as the text of a cell: lists with spaces between, objects as JSON, nothing for None, no formula.
 
     Numbers, negative ones included, stay as they are; an apostrophe before anything else that could be a formula is
     what tells a spreadsheet that it is text.
     """
     if isinstance(cell, list):
         return harmless(" ".join(map(str, cell)))
+    if isinstance(cell, dict):
+        return json.dumps(cell, ensure_ascii=False)
     text = "" if cell is None else str(cell)
     return f"'{text}" if text.startswith(FORMULA_STARTS) and not _NUMBER.fullmatch(text) else text
 
@@ -53,13 +59,15 @@ def answer(
     name: str, shape: type[BaseModel], said: dict[str, Any], pages: Iterable[Sequence[BaseModel]]
 ) -> StreamingResponse:
     """A report as a file; ``said`` (as_of, known_on, provisional) ends every row, since files lose their headers."""
-    at = re.sub(r"[^0-9TZ]", "", str(said["as_of"]))
-    headers = {
-        "Content-Disposition": f'attachment; filename="{name}-{at}.csv"',
-        "Vary": "Accept",
-        "Content-Type": CONTENT_TYPE,
-    }
+    headers = file_headers(name, "csv", said["as_of"], CONTENT_TYPE)
     return StreamingResponse(lines(list(shape.model_fields), said, pages), headers=headers)
+
+
+def file_headers(name: str, suffix: str, as_of: Any, content_type: str) -> dict[str, str]:
+    """Headers of an answer that is a file, named after the moment that it tells of."""
+    at = re.sub(r"[^0-9TZ]", "", str(as_of))
+    disposition = f'attachment; filename="{name}-{at}.{suffix}"'
+    return {"Content-Disposition": disposition, "Vary": "Accept", "Content-Type": content_type}
 
 
 def lines(columns: list[str], said: dict[str, Any], pages: Iterable[Sequence[BaseModel]]) -> Iterator[str]:

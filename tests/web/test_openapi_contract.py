@@ -32,7 +32,7 @@ from tests.web.service import Clock, running
 Json = dict[str, Any]
 METHODS = ("get", "put", "post", "delete", "patch")
 TAGS = (
-    *("documents", "facts", "identity", "items", "labels"),
+    *("documents", "exports", "facts", "identity", "items", "labels"),
     *("loans", "numbers", "operation", "reports", "shipments"),
 )
 #: Drawn at random (from one seed) for each operation, beside the cases that cover the description systematically.

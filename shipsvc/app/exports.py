@@ -1,0 +1,59 @@
+"""A way out: facts page by page for whoever may read them, and what the service holds about the person who asks.
+
+Items and loans leave by the page functions of their own modules, so that who may see what is decided there alone.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import sqlalchemy as sa
+
+from shipsvc.app import facts
+from shipsvc.app.access import Actor, sees
+from shipsvc.app.facts import Account, Wording
+from shipsvc.domain import errors
+from shipsvc.store import facts as log
+from shipsvc.store import role_changes
+from shipsvc.store.documents import When
+from shipsvc.store.engine import Row
+
+
+@dataclass(frozen=True)
+class FactPage:
+    """Facts that may be read, and the id behind which to go on (None: there are no more). It may hold none at all."""
+
+    accounts: Sequence[Account]
+    after: str | None
+
+
+@dataclass(frozen=True)
+class Own:
+    """Something that the person who asks told: the row of the log with its note, and what it says."""
+
+    row: Row
+    wording: Wording
+
+
+def fact_page(connection: sa.Connection, actor: Actor, when: When, *, after: str, limit: int) -> FactPage:
+    """What happened and was recorded by these moments, in the order of ids, as ``facts.read`` shows each."""
+    about = partial(sees, actor)
+    moments = {"happened_by": when.as_of, "recorded_by": when.known_on}
+    ids = log.ids_about(connection, actor.institutions, about, **moments, after=after, limit=limit)
+    found = []
+    for event_id in ids:
+        try:
+            found.append(facts.read(connection, actor, event_id))
+        except errors.NotFound:
+            continue
+    return FactPage(found, ids[-1] if len(ids) == limit else None)
+
+
+def own_facts(connection: sa.Connection, actor: Actor, *, after: str, limit: int) -> list[Own]:
+    """What the person who asks told, for whichever institution, in the order of ids (rulings 16: for ever)."""
+    return [Own(row, facts.as_told(row)) for row in log.told_by(connection, actor.person, after=after, limit=limit)]
+
+
+def own_roles(connection: sa.Connection, actor: Actor) -> Sequence[Row]:
+    """Every role that the person who asks was given or lost."""
+    return role_changes.of_person(connection, actor.person)

@@ -1,0 +1,106 @@
+"""What leaves by the exports: one row an item, a line of a loan, a fact; and all that is held about a person."""
+
+from typing import Any
+
+from pydantic import ConfigDict, Field
+
+from shipsvc.web.fact_schemas import EXAMPLE_ID
+from shipsvc.web.identity_schemas import PERSON, PersonId, RoleChanged
+from shipsvc.web.loan_schemas import LineShown, LoanState
+from shipsvc.web.schemas import Day, DocumentCode, Instant, InstitutionCode, Strict
+
+FACT: dict[str, Any] = {
+    "id": EXAMPLE_ID,
+    "kind": "accepted",
+    "subjects": ["P-01-K"],
+    "happened_at": "2025-03-14T00:10:00Z",
+    "happened_latest": "2025-03-14T00:10:00Z",
+    "time_raw": "2025-03-14T09:10:00+09:00",
+    "time_source": "device",
+    "recorded_at": "2025-03-14T00:12:00Z",
+    "by": PERSON,
+    "acting_for": "TSI",
+    "amends": None,
+    "body": {"from": "CRK", "shipment": "T-01"},
+    "note": None,
+}
+LOAN: dict[str, Any] = {
+    "loan": "L-08",
+    "lender": "TRP",
+    "borrower": "TSI",
+    "responsible": "p08",
+    "purpose": "noble gas",
+    "signed_at": "2025-09-22T09:00:00Z",
+    "closed_at": None,
+    "loan_state": "running",
+    "agreed_due_on": "2026-12-31",
+}
+_ROLE: dict[str, Any] = {
+    "person": PERSON,
+    "institution": "TRP",
+    "role": "witness",
+    "change": "grant",
+    "from_at": "2026-07-01T00:00:00Z",
+    "recorded_at": "2026-06-20T08:00:00Z",
+    "actor": PERSON,
+}
+
+
+class LoanLineOut(LineShown):
+    """A line of a loan, with the loan that it is of."""
+
+    loan: DocumentCode = Field(description="The code of the loan", examples=["L-08"])
+    lender: InstitutionCode
+    borrower: InstitutionCode
+    responsible: str = Field(description="Who answers at the borrower", examples=["p08"])
+    purpose: str = Field(description="What it is lent for", examples=["noble gas"])
+    signed_at: Instant = Field(description="When it was signed")
+    closed_at: Instant | None = Field(description="When it was closed", examples=["2026-03-24T10:00:00Z"])
+    loan_state: LoanState = Field(description="How the whole loan stands", examples=["running"])
+    agreed_due_on: Day | None = Field(description="The due date as signed, if one was", examples=["2026-12-31"])
+
+
+class FactRow(Strict):
+    """A fact or decision as it was told. An amendment is a row of its own, with ``amends``."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [FACT]})
+    id: str = Field(description="Its id in the log", examples=[EXAMPLE_ID])
+    kind: str = Field(description="Which kind of fact or decision", examples=["accepted"])
+    subjects: list[str] = Field(description="What it is about: prints as scanned, else numbers", examples=[["P-01-K"]])
+    happened_at: Instant = Field(description="No sooner than this")
+    happened_latest: Instant = Field(description="No later than this")
+    time_raw: str = Field(description="When, as it was told", examples=["2025-03-14T09:10:00+09:00"])
+    time_source: str = Field(description="Where the time was read", examples=["device"])
+    recorded_at: Instant = Field(description="When it was recorded")
+    by: str = Field(description="Id of the person", examples=[PERSON])
+    acting_for: str = Field(description="For which institution", examples=["TSI"])
+    amends: str | None = Field(description="The fact that it amends", examples=[EXAMPLE_ID])
+    body: dict[str, Any] = Field(description="What the kind is about", examples=[{"from": "CRK", "shipment": "T-01"}])
+    note: str | None = Field(description="Free words beside it, unless erased", examples=["box was wet"])
+
+
+class OwnData(Strict):
+    """What the service holds about the person who asks."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "person": PERSON,
+                    "name": "M. Example",
+                    "email": "m.example@trp.example",
+                    "recorded_at": "2025-01-20T09:00:00Z",
+                    "exported_at": "2026-11-25T12:00:00Z",
+                    "roles": [_ROLE],
+                    "facts": [FACT],
+                }
+            ]
+        }
+    )
+    person: PersonId
+    name: str = Field(description="Empty once erased", examples=["M. Example"])
+    email: str = Field(description="Empty once erased, or never given", examples=["m.example@trp.example"])
+    recorded_at: Instant = Field(description="When they were added")
+    exported_at: Instant = Field(description="When this was asked for")
+    roles: list[RoleChanged] = Field(description="Every role given or ended, in the order in which it was told")
+    facts: list[FactRow] = Field(description="All that they told, in the order of ids")
