@@ -8,9 +8,13 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.app import documents
+from shipsvc.domain.successions import Heirs
+from shipsvc.store import successions
+from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.reads import Moment
 from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import FOREVER
 
 Key = tuple[str, ...]
 
@@ -50,6 +54,11 @@ def asked(as_of: datetime | None, known_on: datetime | None, now: datetime) -> A
     at, known = as_of or now, known_on or now
     moment = Moment(at, known_on if known_on is not None and known_on < now else None, is_now=at >= now)
     return Asked(at, known, documents.is_provisional(known, now), moment)
+
+
+def heirs(connection: sa.Connection, asked: Asked) -> Heirs:
+    """Who answers for whom at the moment asked about, by what was known then."""
+    return successions.heirs(connection, When(asked.as_of, asked.moment.known_on or FOREVER))
 
 
 def merged(

@@ -14,18 +14,17 @@ import sqlalchemy as sa
 from shipsvc.app import access, exposure
 from shipsvc.app.access import Actor
 from shipsvc.app.report_pages import Asked, Entry, Key, merged, merged_by_item, seconds
+from shipsvc.app.report_pages import heirs as heirs_of
 from shipsvc.domain import codes, lending, loans
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.successions import Heirs
 from shipsvc.domain.times import local_date, parse_instant
-from shipsvc.store import items, reads, successions
+from shipsvc.store import items, reads
 from shipsvc.store import loans as loan_facts
-from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 from shipsvc.store.reads import Lines
 from shipsvc.store.spans import SPAN
-from shipsvc.store.tables import FOREVER
 
 
 def outstanding(
@@ -41,7 +40,7 @@ def outstanding(
 ) -> list[Entry]:
     """Lines of loans that are out: with whom, since when, where, when due; in the order of items."""
     behind = after[0] if after else ""
-    heirs = _heirs(connection, asked)
+    heirs = heirs_of(connection, asked)
     which = _lines(connection, actor, asked, heirs, lender, borrower, loan)
     wanted = (reads.lines_out(asked.moment, lines, behind, limit) for lines in which)
     found = merged_by_item(connection, wanted, limit)
@@ -63,7 +62,7 @@ def overdue(
 ) -> list[Entry]:
     """Lines that are out past the end of their due day; what fell due last comes first."""
     behind = (parse_instant(after[0]), after[1]) if after else None
-    heirs = _heirs(connection, asked)
+    heirs = heirs_of(connection, asked)
     which = _lines(connection, actor, asked, heirs, lender, borrower, loan)
     wanted = (reads.lines_overdue(asked.moment, lines, behind, limit) for lines in which)
     found = merged(connection, wanted, lambda row: (row["due_at"], row["item"]), limit, descending=True)
@@ -73,10 +72,6 @@ def overdue(
         Entry((row["due_at"].isoformat(), row["item"]), _late(row, dues[row["item"]], infos, asked, heirs))
         for row in found
     ]
-
-
-def _heirs(connection: sa.Connection, asked: Asked) -> Heirs:
-    return successions.heirs(connection, When(asked.as_of, asked.moment.known_on or FOREVER))
 
 
 def _family(heirs: Heirs, institution: str | None) -> list[str | None]:
@@ -154,7 +149,7 @@ def holdings(
     What an institution holds that it took over from is its own.
     """
     behind = after[0] if after else ""
-    heirs = _heirs(connection, asked)
+    heirs = heirs_of(connection, asked)
     family = heirs.family(institution)
     wanted = (found for one in family for found in _held(connection, actor, asked, one, behind, limit))
     found = merged_by_item(connection, wanted, limit)

@@ -12,9 +12,10 @@ import sqlalchemy as sa
 
 from shipsvc.app import access
 from shipsvc.app.access import Actor
-from shipsvc.app.report_pages import Asked, Entry, Key, seconds
+from shipsvc.app.report_pages import Asked, Entry, Key, heirs, seconds
 from shipsvc.domain import codes, errors
 from shipsvc.domain.facts import same_institution
+from shipsvc.domain.successions import Heirs
 from shipsvc.store import items, reads, reads_record
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables_derived import OUT_LINES
@@ -37,8 +38,12 @@ def open_handovers(connection: sa.Connection, actor: Actor, asked: Asked, after:
     numbers = {row["item"] for row in found}
     infos = items.by_numbers(connection, numbers)
     begun = _begun(reads.custody_until(connection, when, numbers)) if numbers else {}
+    answering = heirs(connection, asked)
     return [
-        Entry((row["item"],), _handover(row, begun[row["item"]], inside[row["item"]], infos[row["item"]], asked))
+        Entry(
+            (row["item"],),
+            _handover(row, begun[row["item"]], inside[row["item"]], infos[row["item"]], asked, answering),
+        )
         for row in found
     ]
 
@@ -80,7 +85,7 @@ def _begun(custody: Iterable[Row]) -> dict[str, Row]:
     return found
 
 
-def _handover(row: Row, begun: Row, inside: Sequence[str], info: Row, asked: Asked) -> dict[str, Any]:
+def _handover(row: Row, begun: Row, inside: Sequence[str], info: Row, asked: Asked, answering: Heirs) -> dict[str, Any]:
     words = [word for word in json.loads(row["words"]) if same_institution(word["taker"], row["claimed"])]
     silent = _silent(row, words)
     return {
@@ -94,11 +99,17 @@ def _handover(row: Row, begun: Row, inside: Sequence[str], info: Row, asked: Ask
         "days_open": (asked.as_of - begun["from_at"]) // DAY,
         "silent_sides": list(silent),
         "waiting_for": sorted(set(silent.values())),
+        "ask": _ask(answering, silent.values()),
         "event_id": begun["event_id"],
         "shipment": next((word["shipment"] for word in reversed(words) if word["shipment"]), None),
         "loan": row["loan"] if row["line"] in OUT_LINES else None,
         "contents": [codes.display(number) for number in sorted(inside)],
     }
+
+
+def _ask(answering: Heirs, parties: Iterable[str]) -> list[str]:
+    """The institutions that answer for the parties at that moment."""
+    return sorted({answering.of(party) for party in parties})
 
 
 def _silent(row: Row, words: Sequence[Mapping[str, Any]]) -> dict[str, str]:
@@ -144,22 +155,27 @@ def _silence(connection: sa.Connection, asked: Asked, shipment: Row) -> dict[str
     outermost = [row for row in spans if row["parent"] not in numbers]
     if outermost and all(_is_with(row, shipment["addressee"]) for row in outermost):
         return None
+    answering = heirs(connection, asked)
     begun = reads_record.first_said(connection, shipment["code"]) or shipment["valid_from"]
     since = min(begun, shipment["valid_from"])
     word = reads_record.last_word(connection, when, numbers, since)
     if any(row["handover"] == "held" for row in spans) or (word and word["happened_at"] > silent_from):
         return None
+    certain = sorted({row["certain"] for row in outermost if row["certain"]})
+    claimed = sorted({row["claimed"] for row in outermost if row["claimed"]})
     return {
         **{name: shipment[name] for name in ("consignor", "addressee", "carrier", "loan", "expected_by")},
         "shipment": shipment["code"],
+        "answers": answering.of(shipment["addressee"]),
         "silent_since": silent_from,
         "last_word_at": word["happened_at"] if word else None,
         "last_word": word["kind"] if word else None,
         "last_word_by": word["acting_for"] if word else None,
         "event_id": word["event_id"] if word else None,
         "age_s": seconds(asked.as_of - word["happened_at"]) if word else None,
-        "certain": sorted({row["certain"] for row in outermost if row["certain"]}),
-        "claimed": sorted({row["claimed"] for row in outermost if row["claimed"]}),
+        "certain": certain,
+        "claimed": claimed,
+        "ask": _ask(answering, {*certain, *claimed}),
         "items": [codes.display(row["item"]) for row in outermost],
     }
 

@@ -57,6 +57,7 @@ OPEN_HANDOVER: Final[Row] = {
     "days_open": 3,
     "silent_sides": ["taker"],
     "waiting_for": ["CRK"],
+    "ask": ["CRK"],
     "event_id": "01957f5e-0000-7000-8000-000000000002",
     "shipment": "T-01",
     "loan": "L-01",
@@ -66,6 +67,7 @@ SILENT_SHIPMENT: Final[Row] = {
     "shipment": "T-01",
     "consignor": "TRP",
     "addressee": "TSI",
+    "answers": "TSI",
     "carrier": "CRK",
     "loan": "L-01",
     "expected_by": "2025-03-14T12:00:00Z",
@@ -77,6 +79,7 @@ SILENT_SHIPMENT: Final[Row] = {
     "age_s": 525_240,
     "certain": ["CRK"],
     "claimed": [],
+    "ask": ["CRK"],
     "items": ["P-0001-C"],
 }
 TIME_OUT: Final[Row] = {

@@ -156,6 +156,7 @@ class OpenHandover(Strict):
     days_open: int = Field(ge=0, description="Whole times 24 hours since then", examples=[3])
     silent_sides: list[Literal["giver", "taker"]] = Field(description="Which side has not spoken for itself")
     waiting_for: list[Party] = Field(description="Who that is")
+    ask: list[Party] = Field(description="Whom to ask: those, or who took over from them")
     event_id: str = Field(description="The fact that brought it into this state")
     shipment: Code | None
     loan: Code | None
@@ -176,6 +177,7 @@ class SilentShipment(Strict):
     shipment: Code
     consignor: Party
     addressee: Party
+    answers: Party = Field(description="Who answers for the addressee: itself, or who took over from it")
     carrier: str = Field(examples=["CRK"])
     loan: Code | None
     expected_by: Instant
@@ -187,6 +189,7 @@ class SilentShipment(Strict):
     age_s: Seconds | None = Field(description="How long ago that was")
     certain: list[Party] = Field(description="The last certain holders of what is outermost")
     claimed: list[Party]
+    ask: list[Party] = Field(description="Whom to ask: those who have it or are said to, or who took over from them")
     items: list[ItemNumber] = Field(description="What is outermost in it")
 
 

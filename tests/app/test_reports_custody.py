@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from shipsvc.app.reports_custody import Stretch, one_sided, open_handovers, silent_shipments
 from shipsvc.domain import errors
 from shipsvc.domain.times import parse_instant
-from shipsvc.store import shipments
+from shipsvc.store import shipments, successions
 from shipsvc.store.engine import Database
 from shipsvc.store.shipments import SHIPMENT
 from tests.app.test_reports import DEMO_NOW, read, somebody, when
@@ -130,6 +130,32 @@ def test_open_handovers_are_the_parties_own(world: World) -> None:
     assert len(read(world, open_handovers, "TRP")) == 2
     assert [row["item"] for row in read(world, open_handovers, "TSI")] == [typed("P-01")]
     assert read(world, open_handovers, "SMP") == read(world, open_handovers, "MRL") == []
+
+
+def merge(world: World, old: str, new: str, from_at: str, told: str) -> None:
+    """One institution takes over from another."""
+    said = {"institution": old, "successor": new, "actor": "p00", "because": "merged"}
+    with world.writing() as connection:
+        at = {"from_at": parse_instant(from_at), "recorded_at": parse_instant(told)}
+        successions.append(connection, {**said, **at})
+
+
+def test_whoever_took_over_is_asked(world: World) -> None:
+    """The word is still the old one's to give; asked is who answers for it then (case 80 of the trade's list)."""
+    pack_t01(world)
+    ship(world, "T-01", "2025-03-13T00:00:00Z", ["P-01"])
+    world.tell("released", "P-01", "2025-03-10T10:05:00Z", to="TSI/mail-room", shipment="T-01")
+    merge(world, "TSI", "MRL", "2025-03-14T00:00:00Z", "2025-03-20T00:00:00Z")
+
+    def asked(as_of: str, known_on: str | None = None) -> list[Any]:
+        (row,) = read(world, open_handovers, as_of=as_of, known_on=known_on, now=DEMO_NOW)
+        return [row["claimed"], row["waiting_for"], row["ask"]]
+
+    assert asked("2025-03-15T00:00:00Z") == ["TSI/mail-room", ["TSI/mail-room"], ["MRL"]]
+    assert asked("2025-03-13T00:00:00Z") == ["TSI/mail-room", ["TSI/mail-room"], ["TSI"]]
+    assert asked("2025-03-15T00:00:00Z", "2025-03-19T00:00:00Z") == ["TSI/mail-room", ["TSI/mail-room"], ["TSI"]]
+    (row,) = read(world, silent_shipments, as_of="2025-03-15T00:00:00Z", now=DEMO_NOW)
+    assert (row["addressee"], row["answers"], row["ask"]) == ("TSI", "MRL", ["MRL", "TRP"])
 
 
 # ---------------------------------------------------------------------------------------------------- silent shipments
