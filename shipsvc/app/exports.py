@@ -11,8 +11,7 @@ import sqlalchemy as sa
 
 from shipsvc.app import facts
 from shipsvc.app.access import Actor, sees
-from shipsvc.app.facts import Account, Wording
-from shipsvc.domain import errors
+from shipsvc.app.facts import Wording
 from shipsvc.store import facts as log
 from shipsvc.store import role_changes
 from shipsvc.store.documents import When
@@ -20,19 +19,19 @@ from shipsvc.store.engine import Row
 
 
 @dataclass(frozen=True)
-class FactPage:
-    """Facts that may be read, and the id behind which to go on (None: there are no more). It may hold none at all."""
-
-    accounts: Sequence[Account]
-    after: str | None
-
-
-@dataclass(frozen=True)
-class Own:
-    """Something that the person who asks told: the row of the log with its note, and what it says."""
+class Told:
+    """Something that was told: the row of the log with its note, and what it says, as far as may be read."""
 
     row: Row
     wording: Wording
+
+
+@dataclass(frozen=True)
+class FactPage:
+    """Facts that may be read, and the id behind which to go on (None: there are no more). It may hold none at all."""
+
+    facts: Sequence[Told]
+    after: str | None
 
 
 def fact_page(connection: sa.Connection, actor: Actor, when: When, *, after: str, limit: int) -> FactPage:
@@ -40,18 +39,13 @@ def fact_page(connection: sa.Connection, actor: Actor, when: When, *, after: str
     about = partial(sees, actor)
     moments = {"happened_by": when.as_of, "recorded_by": when.known_on}
     ids = log.ids_about(connection, actor.institutions, about, **moments, after=after, limit=limit)
-    found = []
-    for event_id in ids:
-        try:
-            found.append(facts.read(connection, actor, event_id))
-        except errors.NotFound:
-            continue
+    found = [Told(row, wording) for row, wording in facts.told_among(connection, actor, ids)]
     return FactPage(found, ids[-1] if len(ids) == limit else None)
 
 
-def own_facts(connection: sa.Connection, actor: Actor, *, after: str, limit: int) -> list[Own]:
+def own_facts(connection: sa.Connection, actor: Actor, *, after: str, limit: int) -> list[Told]:
     """What the person who asks told, for whichever institution, in the order of ids (rulings 16: for ever)."""
-    return [Own(row, facts.as_told(row)) for row in log.told_by(connection, actor.person, after=after, limit=limit)]
+    return [Told(row, facts.as_told(row)) for row in log.told_by(connection, actor.person, after=after, limit=limit)]
 
 
 def own_roles(connection: sa.Connection, actor: Actor) -> Sequence[Row]:

@@ -1,7 +1,7 @@
 """What was told: one fact with its times, its amendments and its proof, for those who may read it."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -93,6 +93,20 @@ def read(connection: sa.Connection, actor: Actor, event_id: str) -> Account:
         in_force=eyes.maybe(in_force),
         items=tuple(codes.display(number) for number in items),
     )
+
+
+def told_among(connection: sa.Connection, actor: Actor, ids: Collection[str]) -> list[tuple[Row, Wording]]:
+    """Those of the facts that ``read`` shows the actor, in the order of ids: row and words as it shows them."""
+    rows = facts.find_many(connection, ids, actor.institutions, sees_all=actor.sees_all)
+    originals = {row["amends"] or row["id"] for row in rows}
+    items = facts.items_of_many(connection, originals, partial(sees, actor))
+    found = []
+    for row in rows:
+        if _may_read(connection, actor, row):
+            eyes = _Eyes(bool(row["theirs"]), frozenset(items.get(row["amends"] or row["id"], ())))
+            shown = row if eyes.whole else {**row, "note": None, "salt": None}
+            found.append((shown, eyes.read(as_told(row))))
+    return found
 
 
 @dataclass(frozen=True)

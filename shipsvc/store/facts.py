@@ -7,7 +7,8 @@ from typing import Final
 import sqlalchemy as sa
 
 from shipsvc.store import item_states
-from shipsvc.store.engine import Row, first_row, rows
+from shipsvc.store.among import among
+from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM, NOTE
 from shipsvc.store.item_states import ITEM
 from shipsvc.store.loans import LOAN, parties
@@ -25,6 +26,13 @@ def find(connection: sa.Connection, event_id: str, institutions: Collection[str]
     ``theirs`` is whether it, or what it amends, was told for one of the institutions, or bears on what one of them
     owns. None unless that is so, or it happened before one of them had last to do with what it bears on.
     """
+    return next(iter(find_many(connection, [event_id], institutions, sees_all=sees_all)), None)
+
+
+def find_many(
+    connection: sa.Connection, ids: Collection[str], institutions: Collection[str], *, sees_all: bool
+) -> Sequence[Row]:
+    """Those of the facts that ``find`` finds, in the order of ids."""
     told = sa.or_(EVENT.c.acting_for.in_(institutions), ORIGINAL.c.acting_for.in_(institutions))
     bears = (EVENT_ITEM.c.event_id == ORIGINAL.c.id, ITEM.c.number == EVENT_ITEM.c.item)
     owned = sa.exists().where(*bears, ITEM.c.owner.in_(institutions)).correlate(ORIGINAL)
@@ -35,9 +43,9 @@ def find(connection: sa.Connection, event_id: str, institutions: Collection[str]
     wanted = (
         sa.select(EVENT, NOTE.c.text.label("note"), NOTE.c.salt, theirs.label("theirs"))
         .select_from(joined.outerjoin(NOTE, NOTE.c.event_id == EVENT.c.id))
-        .where(EVENT.c.id == event_id, sa.or_(theirs, concerned))
+        .where(among(EVENT.c.id), sa.or_(theirs, concerned))
     )
-    return first_row(connection, wanted)
+    return rows(connection, wanted.order_by(EVENT.c.id), some=ids)
 
 
 def ids_about(
@@ -86,10 +94,18 @@ def versions(connection: sa.Connection, original: str) -> Sequence[Row]:
 
 def items(connection: sa.Connection, original: str, sees: Sees) -> list[str]:
     """The items that a fact bears on, as known now, among those that may be seen."""
-    wanted = sa.select(EVENT_ITEM.c.item).where(
-        EVENT_ITEM.c.event_id == original, EVENT_ITEM.c.known_to == FOREVER, sees(EVENT_ITEM.c.item)
+    return items_of_many(connection, [original], sees).get(original, [])
+
+
+def items_of_many(connection: sa.Connection, originals: Collection[str], sees: Sees) -> dict[str, list[str]]:
+    """The same of many facts, by fact; those that bear on nothing that may be seen are left out."""
+    wanted = sa.select(EVENT_ITEM.c.event_id, EVENT_ITEM.c.item).where(
+        among(EVENT_ITEM.c.event_id), EVENT_ITEM.c.known_to == FOREVER, sees(EVENT_ITEM.c.item)
     )
-    return list(connection.execute(wanted.order_by(EVENT_ITEM.c.item)).scalars())
+    found: dict[str, list[str]] = {}
+    for event_id, item in connection.execute(wanted.order_by(EVENT_ITEM.c.item), {"some": list(originals)}):
+        found.setdefault(event_id, []).append(item)
+    return found
 
 
 def party_to_loan(connection: sa.Connection, code: str, institutions: Collection[str]) -> bool:

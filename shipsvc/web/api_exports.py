@@ -126,7 +126,7 @@ def export_facts(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, momen
 
     def read(work: Work, when: documents.When, after: str) -> Page:
         found = exports.fact_page(work.connection, work.actor, when, after=after, limit=PAGE)
-        return [_fact(account.row, account.wording) for account in found.accounts], found.after
+        return [_fact(one.row, one.wording) for one in found.facts], found.after
 
     return _file(service, claims, "facts", FactRow, read, moments, as_csv=as_csv)
 
@@ -235,7 +235,7 @@ def _own(work: Work, now: datetime) -> OwnData:
     )
 
 
-def _own_pages(service: Service, claims: Claims, page: Sequence[exports.Own]) -> Iterator[Sequence[exports.Own]]:
+def _own_pages(service: Service, claims: Claims, page: Sequence[exports.Told]) -> Iterator[Sequence[exports.Told]]:
     while page:
         yield page
         if len(page) < PAGE:
@@ -244,7 +244,7 @@ def _own_pages(service: Service, claims: Claims, page: Sequence[exports.Own]) ->
             page = exports.own_facts(work.connection, work.actor, after=page[-1].row["id"], limit=PAGE)
 
 
-def _own_text(head: str, pages: Iterable[Sequence[exports.Own]]) -> Iterator[str]:
+def _own_text(head: str, pages: Iterable[Sequence[exports.Told]]) -> Iterator[str]:
     """The whole as one JSON text: the head up to the bracket that opens the facts, the facts, the end."""
     yield f"{head}["
     between = ""

@@ -85,6 +85,22 @@ def test_facts_are_those_that_can_be_read(there: Collection) -> None:
                 assert [shown[name] for name in common] == [row[name] for name in common]
 
 
+def test_an_amendment_is_a_row_of_its_own(there: Collection) -> None:
+    """It names what it amends, and says to each reader what it says at its own address."""
+    (first,) = [
+        r for r in lines(there, "cur", "facts") if r["kind"] == "registered" and r["subjects"] == ["BRM-0001-L"]
+    ]
+    now = "2026-03-14T10:00:00Z"
+    there.tell("cur", "TRP", "weighed", "BRM-0001", first["happened_at"], now, amends=first["id"], mass="6 mg")
+
+    for who in ("cur", "ana"):
+        found = lines(there, who, "facts")
+        (row,) = [row for row in found if row["amends"] == first["id"]]
+        answer = there.get(who, f"events/{row['id']}")
+        assert (row["kind"], row["body"]) == ("amended", answer["body"])
+        assert len(found) == len(lines(there, who, "facts", known_on="2026-03-13T23:00:00Z")) + 1
+
+
 def test_a_file_tells_of_its_moments(there: Collection) -> None:
     """Before anything was recorded there is nothing, before the releases nothing is out; both stand in each row."""
     assert lines(there, "cur", "facts", known_on="2026-03-10T12:00:00Z") == []
