@@ -14,6 +14,7 @@ from shipsvc.config import Settings
 from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
+    api_directory,
     api_documents,
     api_events,
     api_exports,
@@ -37,6 +38,7 @@ from shipsvc.web.metrics import Metrics, make_metrics
 from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
+    api_directory.router,
     api_documents.router,
     api_events.router,
     api_exports.router,

@@ -10,7 +10,7 @@ from shipsvc.web.errors import Problem
 from shipsvc.web.schemas import Instant, InstitutionCode, RoleName, Strict, Words, ZoneName
 
 PERSON = "6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10"
-_PROFILE: dict[str, Any] = {
+PROFILE: dict[str, Any] = {
     "person": PERSON,
     "name": "M. Example",
     "email": "m.example@trp.example",
@@ -93,7 +93,7 @@ class PersonMade(Strict):
 class PersonShown(Strict):
     """A person as others see them."""
 
-    model_config = ConfigDict(json_schema_extra={"examples": [_PROFILE]})
+    model_config = ConfigDict(json_schema_extra={"examples": [PROFILE]})
     person: PersonId
     name: str = Field(description="Empty once erased", examples=["M. Example"])
     email: str = Field(description="Empty once erased, or never given", examples=["m.example@trp.example"])
@@ -118,7 +118,7 @@ class Me(PersonShown):
     model_config = ConfigDict(
         json_schema_extra={
             "examples": [
-                _PROFILE | {"institutions": [{"code": "TRP", "name": "Tarnhythe Repository", "zone": "Europe/London"}]}
+                PROFILE | {"institutions": [{"code": "TRP", "name": "Tarnhythe Repository", "zone": "Europe/London"}]}
             ]
         }
     )
