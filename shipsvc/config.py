@@ -25,6 +25,15 @@ class Settings(BaseSettings):
     body_bytes_max: int = 4_000_000
     #: Seconds an access token lives; 15 minutes at most.
     token_s: int = 900
+    #: Days a sign-in can be renewed for in all, and days that may pass without renewing it.
+    session_days: int = Field(default=90, ge=1, le=366)
+    session_idle_days: int = Field(default=14, ge=1, le=366)
+    #: Failed sign-ins that are let pass under one login name and from one network address before each costs a wait;
+    #: minutes without one after which they are forgotten; seconds of the longest wait. NIST SP 800-63B allows 100.
+    login_failures_max: int = Field(default=10, ge=1, le=100)
+    address_failures_max: int = Field(default=50, ge=1)
+    failures_window_min: int = Field(default=15, ge=1, le=1440)
+    failures_wait_s_max: int = Field(default=3600, ge=30, le=86_400)
     log_level: str = "INFO"
 
     @property

@@ -40,6 +40,7 @@ def upgrade() -> None:
     items()
     spans()
     people()
+    accounts()
     guards()
 
 
@@ -541,6 +542,43 @@ def people() -> None:
         instant("recorded_at"),
         sa.PrimaryKeyConstraint("person", "key", name="pk_replay"),
     )
+
+
+def accounts() -> None:
+    """What sign-ins leave behind."""
+    op.create_table(
+        "sign_in_failures",
+        text("subject"),
+        whole("failures"),
+        instant("last_at"),
+        instant("locked_until"),
+        sa.PrimaryKeyConstraint("subject", name="pk_sign_in_failures"),
+    )
+    index("ix_sign_in_failures_last_at", "sign_in_failures", "last_at")
+    op.create_table(
+        "session",
+        text("id"),
+        text("person"),
+        text("client_id"),
+        text("address"),
+        instant("started_at"),
+        instant("last_used_at"),
+        instant("expires_at"),
+        instant("ended_at", null=True),
+        sa.PrimaryKeyConstraint("id", name="pk_session"),
+    )
+    index("ix_session_person", "session", "person")
+    index("ix_session_expires_at", "session", "expires_at")
+    op.create_table(
+        "refresh_token",
+        text("digest"),
+        text("session"),
+        instant("issued_at"),
+        instant("expires_at"),
+        instant("spent_at", null=True),
+        sa.PrimaryKeyConstraint("digest", name="pk_refresh_token"),
+    )
+    index("ix_refresh_token_session", "refresh_token", "session")
 
 
 def guards() -> None:

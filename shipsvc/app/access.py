@@ -62,6 +62,18 @@ def actor(connection: sa.Connection, person: str, now: datetime) -> Actor:
     roles = people.roles_now(connection, person, now)
     if roles is None:
         raise errors.BadToken(why="the account is closed")
+    return _acting(connection, person, roles, now)
+
+
+def signed_in(connection: sa.Connection, person: str, session: str, now: datetime) -> Actor:
+    """The same, in a session that a sign-in opened; BadToken also if that has ended."""
+    roles = people.roles_in_session(connection, person, session, now)
+    if roles is None:
+        raise errors.BadToken(why="the account is closed, or the session has ended")
+    return _acting(connection, person, roles, now)
+
+
+def _acting(connection: sa.Connection, person: str, roles: people.Roles, now: datetime) -> Actor:
     # What a merge brought over is the successor's people's to see and to act for, in the roles that they have there.
     return Actor(person, successions.heirs(connection, When(now, FOREVER)).inherited(roles))
 

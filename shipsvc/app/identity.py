@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from shipsvc.app import documents, passwords
 from shipsvc.app.access import Actor
 from shipsvc.domain import errors
-from shipsvc.store import locks, people
+from shipsvc.store import locks, people, sessions
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import ROLES as ROLES  # the web layer names them too
 
@@ -51,6 +51,16 @@ def signed_in(found: Row | None, password: str, now: datetime) -> str:
     if not fits or found is None or (found["disabled_at"] is not None and found["disabled_at"] <= now):
         raise errors.WrongPassword
     return str(found["person"])
+
+
+def hold_unchanged(connection: sa.Connection, found: Row) -> None:
+    """Hold an account to the end of this transaction; WrongPassword if its password changed, or it was closed, since
+    it was read: what was decided by that no longer holds.
+    """
+    locks.hold(connection, f"account {found['person']}")
+    now = people.account_of(connection, found["person"])
+    if now is None or any(now[name] != found[name] for name in ("password_hash", "disabled_at")):
+        raise errors.WrongPassword
 
 
 def renew_hash(connection: sa.Connection, found: Row, renewed: str) -> None:
@@ -136,10 +146,11 @@ def _require_administrator(connection: sa.Connection, at: datetime) -> None:
 def close_account(connection: sa.Connection, actor: Actor, now: datetime, person: str) -> Profile:
     """Let a person sign in no more, and end what their tokens still allow. Administrators only; may be repeated."""
     actor.must_administer()
-    locks.hold(connection, "administrators")
+    locks.hold(connection, "administrators", f"account {person}")
     found = profile(connection, actor, now, person)
     if found.closed_at is None:
         people.close_account(connection, person, now)
+        sessions.end_all(connection, person, now)
         _require_administrator(connection, now)
     return profile(connection, actor, now, person)
 

@@ -27,6 +27,7 @@ ShipsvcError
 │   ├── KeyUsedForOtherRequest
 │   └── DependsOnFailed
 ├── RuleForbids          a decision of ours that a rule stands against
+├── TooManyTries         wrong tries to sign in
 ├── TooMuch              larger than the service takes in one piece
 └── Away                 something the service needs does not answer
 
@@ -165,6 +166,10 @@ class DependsOnFailed(Conflict):
 
 class RuleForbids(ShipsvcError):
     """This cannot be done: {why}"""
+
+
+class TooManyTries(ShipsvcError):
+    """Too many tries to sign in have failed. Wait {wait_s} seconds, then try again with the right password."""
 
 
 class TooMuch(ShipsvcError):

@@ -8,12 +8,14 @@ import sqlalchemy as sa
 
 from shipsvc.store.engine import Row, first_row
 from shipsvc.store.tables import table
+from shipsvc.store.tables_accounts import Session
 from shipsvc.store.tables_people import Account, Person, PersonName, RoleChange
 
 PERSON = table(Person)
 NAME = table(PersonName)
 ACCOUNT = table(Account)
 CHANGE = table(RoleChange)
+SESSION = table(Session)
 
 Roles = frozenset[tuple[str, str]]
 
@@ -30,14 +32,32 @@ _ROLES_NOW = (
     .where(ACCOUNT.c.person == sa.bindparam("person"), _open(_NOW))
     .order_by(CHANGE.c.recorded_at)
 )
+_ROLES_IN_SESSION = _ROLES_NOW.where(
+    sa.exists().where(
+        SESSION.c.id == sa.bindparam("session"),
+        SESSION.c.person == ACCOUNT.c.person,
+        SESSION.c.ended_at.is_(None),
+        SESSION.c.expires_at > _NOW,
+    )
+)
 
 
 def roles_now(connection: sa.Connection, person: str, now: datetime) -> Roles | None:
     """The (institution, role) pairs in force, or None where the person has no open account.
 
-    One query by primary keys, asked at every request. Of the changes that have begun, the one told last decides.
+    Of the changes that have begun, the one told last decides.
     """
     changes = connection.execute(_ROLES_NOW, {"person": person, "now": now}).all()
+    return _held((institution, role, granted) for institution, role, granted in changes) if changes else None
+
+
+def roles_in_session(connection: sa.Connection, person: str, session: str, now: datetime) -> Roles | None:
+    """The same, and None also where the session is not an open one of theirs.
+
+    One query by primary keys, asked at every request.
+    """
+    asked = {"person": person, "session": session, "now": now}
+    changes = connection.execute(_ROLES_IN_SESSION, asked).all()
     return _held((institution, role, granted) for institution, role, granted in changes) if changes else None
 
 

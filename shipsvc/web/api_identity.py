@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Response
 
 from shipsvc.app import documents, identity, passwords
-from shipsvc.web import api_token
+from shipsvc.web import api_sessions, api_token
 from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading, unit_of_work
 from shipsvc.web.identity_schemas import (
     InstitutionNamed,
@@ -126,4 +126,5 @@ def close_account(service: ServiceDep, claims: ClaimsDep, person: PersonPath) ->
 
 
 router.include_router(api_token.router)
+router.include_router(api_sessions.router)
 router.include_router(people)

@@ -1,25 +1,21 @@
-"""Sign-in: POST /v1/token, the password form of OAuth 2 (RFC 6749 section 4.3), and the public keys of the tokens."""
+"""Sign-in: POST /v1/token (RFC 6749 sections 4.3 and 6), its end (RFC 7009), and the public keys of the tokens."""
 
-import uuid
-from collections import Counter
-from collections.abc import Callable, Coroutine
 from datetime import timedelta
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Form, Request, Response
-from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from fastapi.routing import APIRoute
 
-from shipsvc.app import identity, passwords
+from shipsvc.app import attempts, identity, passwords, sessions
+from shipsvc.config import Settings
 from shipsvc.domain import errors
+from shipsvc.domain.attempts import Limit
+from shipsvc.store.engine import Row
 from shipsvc.web.deps import Service, ServiceDep, transaction
-from shipsvc.web.errors import MEDIA_TYPE, faults_of
-from shipsvc.web.identity_schemas import KeySet, Token, TokenError, TokenProblem
+from shipsvc.web.identity_schemas import KeySet, Token, TokenProblem
+from shipsvc.web.oauth import NO_STORE, FormRoute, client_address, refused
 from shipsvc.web.openapi import header, problems
 
-#: RFC 6749 section 5.1: a token, or the refusal of one, stays in no cache.
-NO_STORE: Final = {"Cache-Control": "no-store", "Pragma": "no-cache"}
 OWN_CLIENT: Final = "shipsvc"
 SAMPLE: Final = {
     "type": "about:blank",
@@ -30,103 +26,181 @@ SAMPLE: Final = {
     "errors": [],
     "error": "invalid_grant",
 }
-
-
-class _TokenRoute(APIRoute):
-    """RFC 6749 section 5.2 wants 400 and a word of its list, also for a form that lacks a member."""
-
-    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
-        """The framework's handler, with its refusals turned into those of OAuth."""
-        inner = super().get_route_handler()
-
-        async def handler(request: Request) -> Response:
-            try:
-                twice = [
-                    name for name, n in Counter(n for n, _ in (await request.form()).multi_items()).items() if n > 1
-                ]
-                if twice:  # section 3.2: parameters MUST NOT be included more than once
-                    return refused("invalid_request", f"{', '.join(twice)} may stand in the form once")
-                return await inner(request)
-            except RequestValidationError as error:
-                faults = faults_of(list(error.errors()), skip=1)
-                return refused("invalid_request", "; ".join(f"{f.pointer}: {f.detail}" for f in faults))
-
-        return handler
-
+_REFUSED: Final[dict[int | str, Any]] = {
+    400: {
+        "description": "No token: the reason is `error` (RFC 6749 section 5.2)",
+        "model": TokenProblem,
+        "content": {"application/json": {"example": SAMPLE}},
+    }
+}
 
 router = APIRouter(tags=["identity"])
-token_router = APIRouter(route_class=_TokenRoute)
+form_router = APIRouter(route_class=FormRoute)
 
 
-def refused(error: TokenError, why: str, *, of: errors.ShipsvcError | None = None) -> Response:
-    """The answer to a request for a token that there is none for."""
-    told = of or errors.Malformed(why=why)
-    problem = TokenProblem(title=type(told).__name__, status=400, code=told.code, detail=str(told), error=error)
-    return JSONResponse(problem.model_dump(), 400, NO_STORE, media_type=MEDIA_TYPE)
+def limits(settings: Settings) -> attempts.Limits:
+    """The limits on failed sign-ins that the settings ask for."""
+    window, longest = timedelta(minutes=settings.failures_window_min), timedelta(seconds=settings.failures_wait_s_max)
+    login, address = (
+        Limit(failures, window, wait_max=longest)
+        for failures in (settings.login_failures_max, settings.address_failures_max)
+    )
+    return attempts.Limits(login, address)
 
 
-@token_router.post(
+def lifetimes(settings: Settings) -> sessions.Lifetimes:
+    """How long sessions last as the settings ask for."""
+    return sessions.Lifetimes(timedelta(days=settings.session_days), timedelta(days=settings.session_idle_days))
+
+
+@form_router.post(
     "/v1/token",
     operation_id="sign_in",
-    summary="Sign in with name and password",
+    summary="Sign in with name and password, or renew a sign-in",
     response_model=Token,
     responses={
         200: {"headers": {"Cache-Control": header("RFC 6749 section 5.1", "no-store")}},
-        400: {
-            "description": "No token: the reason is `error` (RFC 6749 section 5.2)",
-            "model": TokenProblem,
-            "content": {"application/json": {"example": SAMPLE}},
-        },
-        **problems(503),
+        **_REFUSED,
+        **problems(429, 503),
     },
 )
 def sign_in(
+    request: Request,
     service: ServiceDep,
-    grant_type: Annotated[str, Form(description="Always `password`", examples=["password"])],
-    username: Annotated[str, Form(description="The login name", examples=["m.example"])],
-    password: Annotated[str, Form(description="The password", examples=["a phrase nobody guesses"])],
+    grant_type: Annotated[str, Form(description="`password` or `refresh_token`", examples=["password"])],
+    username: Annotated[str | None, Form(description="The login name", examples=["m.example"])] = None,
+    password: Annotated[str | None, Form(description="The password", examples=["a phrase nobody guesses"])] = None,
+    refresh_token: Annotated[str | None, Form(description="What the last answer gave for this")] = None,
     scope: Annotated[str, Form(description="None is defined: leave it out")] = "",
     client_id: Annotated[str, Form(max_length=100, description="Which program asks", examples=["scanner"])] = "",
 ) -> Any:
-    """The password form of OAuth 2. The token lives for minutes; ask for another one when it has expired.
+    """The token forms of OAuth 2. An access token lives for minutes; the refresh token that comes with it is good once,
+    for the next pair. Showing a spent one ends the session, since somebody may have copied it.
 
-    A wrong name, a wrong password and a closed account look and take the same.
+    A wrong name, a wrong password and a closed account look and take the same. After some failures under one name, or
+    from one address, the answer is 429 for a while, and the password is not looked at.
     """
-    if grant_type != "password":
-        return refused("unsupported_grant_type", 'grant_type must be "password"')
     if scope:
         return refused("invalid_scope", "this service knows no scopes. Leave scope out.")
+    if grant_type == "password":
+        if username is None or password is None:
+            return refused("invalid_request", "this grant_type needs username and password")
+        return _by_password(service, username, password, client_id or OWN_CLIENT, client_address(request))
+    if grant_type == "refresh_token":
+        if refresh_token is None:
+            return refused("invalid_request", "this grant_type needs refresh_token")
+        return _by_refresh(service, refresh_token, client_id)
+    return refused("unsupported_grant_type", 'grant_type must be "password" or "refresh_token"')
+
+
+def _by_password(service: Service, username: str, password: str, client_id: str, address: str) -> Response:
+    # What no database can hold is nobody's name, and must not become a fault of the database.
+    login = username.strip().lower() if username.isascii() and username.isprintable() else ""
     try:
-        person = _person(service, username, password)
+        found, made, renewed = password_tried(service, login, password, address)
+        with transaction(service, writes=True) as connection:
+            identity.hold_unchanged(connection, found)
+            attempts.succeeded(connection, made)
+            if renewed is not None:
+                identity.renew_hash(connection, found, renewed)
+            opened = sessions.start(
+                connection,
+                service.now(connection),
+                lifetimes(service.settings),
+                person=found["person"],
+                client_id=client_id,
+                address=attempts.network(address),
+            )
     except errors.WrongPassword as error:
         return refused("invalid_grant", "", of=error)
-    return JSONResponse(_token(service, person, client_id or OWN_CLIENT).model_dump(), headers=NO_STORE)
+    return _answer(service, opened)
 
 
-def _person(service: Service, username: str, password: str) -> str:
-    """Who signs in. The hash is computed outside any transaction: it takes longer than all else together."""
-    # What no database can hold is nobody's name, and must not become a fault of the database.
-    login = username if username.isascii() and username.isprintable() else ""
+def password_tried(service: Service, login: str, password: str, address: str) -> tuple[Row, attempts.Try, str | None]:
+    """The account whose password this is, the try that it was, and a stronger hash where one is due.
+
+    WrongPassword, which is counted; TooManyTries before any hash is computed. The hash is computed outside any
+    transaction: it takes longer than all else together.
+    """
+    chosen = limits(service.settings)
     with transaction(service, writes=False) as connection:
+        now = service.now(connection)
         found = identity.account(connection, login)
-    person = identity.signed_in(found, password, service.now())
-    if found is not None and passwords.needs_rehash(found["password_hash"]):
-        renewed = passwords.hashed(password)
+        person = found["person"] if found is not None else None
+        made = attempts.begin(connection, now, chosen, login=login, person=person, address=address)
+    try:
+        identity.signed_in(found, password, now)
+    except errors.WrongPassword:
         with transaction(service, writes=True) as connection:
-            identity.renew_hash(connection, found, renewed)
-    return person
+            attempts.failed(connection, service.now(connection), made)
+        raise
+    assert found is not None
+    weak = passwords.needs_rehash(found["password_hash"])
+    return found, made, passwords.hashed(password) if weak else None
 
 
-def _token(service: Service, person: str, client_id: str) -> Token:
+def _by_refresh(service: Service, refresh_token: str, client_id: str) -> Response:
+    with transaction(service, writes=True) as connection:
+        opened = sessions.renew(
+            connection, service.now(connection), lifetimes(service.settings), refresh_token, client_id
+        )
+    if opened is None:
+        return refused("invalid_grant", "", of=errors.BadToken(why="it is unknown, spent or over"))
+    return _answer(service, opened)
+
+
+def _answer(service: Service, opened: sessions.Opened) -> Response:
+    token = _token(service, opened.person, opened.client_id, opened.session, opened.refresh_token)
+    return JSONResponse(token.model_dump(exclude_none=True), headers=NO_STORE)
+
+
+def _token(service: Service, person: str, client_id: str, session: str, refresh: str | None) -> Token:
     lifetime_s = service.settings.token_s
     issued = service.keys().issue(
         sub=person,
         client_id=client_id,
-        sid=str(uuid.uuid4()),
+        sid=session,
         now=service.now(),
         lifetime=timedelta(seconds=lifetime_s),
     )
-    return Token(access_token=issued, token_type="Bearer", expires_in=lifetime_s)  # noqa: S106 - RFC 6750, no secret
+    return Token(access_token=issued, token_type="Bearer", expires_in=lifetime_s, refresh_token=refresh)  # noqa: S106 - RFC 6750, no secret
+
+
+@form_router.post(
+    "/oauth/revoke",
+    operation_id="sign_out",
+    summary="Sign out",
+    response_class=Response,
+    responses={
+        200: {"description": "Nothing that was issued in that session is good any more"},
+        **_REFUSED,
+        **problems(503),
+    },
+)
+def sign_out(
+    service: ServiceDep,
+    token: Annotated[
+        str,
+        Form(min_length=1, description="A refresh token or an access token of the session", examples=["shr_9mK3vQ..."]),
+    ],
+) -> Response:
+    """Ends the session of a token at once, with all its other tokens (RFC 7009). A token that is unknown or over is
+    answered the same: there is nothing left to end.
+    """
+    session = _session_of(service, token)
+    with transaction(service, writes=True) as connection:
+        now = service.now(connection)
+        session = session or sessions.of_refresh(connection, token)
+        if session is not None:
+            sessions.end(connection, now, session)
+    return Response(headers=NO_STORE)
+
+
+def _session_of(service: Service, access_token: str) -> str | None:
+    try:
+        return service.keys().verify(access_token, service.now()).sid
+    except errors.BadToken:
+        return None
 
 
 @router.get(
@@ -144,4 +218,4 @@ def key_set(service: ServiceDep, response: Response) -> KeySet:
     return KeySet.model_validate(service.keys().jwks())
 
 
-router.include_router(token_router)
+router.include_router(form_router)

@@ -28,6 +28,7 @@ STATUS: dict[type[errors.ShipsvcError], int] = {
     # draft-ietf-httpapi-idempotency-key-header-07 section 2.7 asks for 422 and not 409 here.
     errors.KeyUsedForOtherRequest: 422,
     errors.RuleForbids: 409,
+    errors.TooManyTries: 429,
     errors.TooMuch: 413,
     errors.Away: 503,
 }
@@ -126,6 +127,8 @@ def answer_headers(error: errors.ShipsvcError) -> dict[str, str]:
     """The headers that the answer to an error carries: how to sign in, or when to come again."""
     if isinstance(error, errors.NotSignedIn):
         return {"WWW-Authenticate": 'Bearer error="invalid_token"' if isinstance(error, errors.BadToken) else "Bearer"}
+    if isinstance(error, errors.TooManyTries):
+        return {"Retry-After": str(error.facts["wait_s"])}
     return {"Retry-After": "2"} if isinstance(error, errors.Away) else {}
 
 

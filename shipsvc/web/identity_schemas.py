@@ -169,12 +169,22 @@ class Token(Strict):
 
     model_config = ConfigDict(
         json_schema_extra={
-            "examples": [{"access_token": "eyJhbGciOiJFUzI1NiIs...", "token_type": "Bearer", "expires_in": 900}]
+            "examples": [
+                {
+                    "access_token": "eyJhbGciOiJFUzI1NiIs...",
+                    "token_type": "Bearer",
+                    "expires_in": 900,
+                    "refresh_token": "shr_9mK3vQ...",
+                }
+            ]
         }
     )
     access_token: str = Field(description="To be sent as Authorization: Bearer ...", examples=["eyJhbGciOi..."])
     token_type: Literal["Bearer"] = Field(description="Always Bearer (RFC 6750)", examples=["Bearer"])
     expires_in: int = Field(description="Seconds from now", examples=[900])
+    refresh_token: str | None = Field(
+        None, description="Good once, for the next pair of tokens; not given to programs", examples=["shr_9mK3vQ..."]
+    )
 
 
 TokenError = Literal["invalid_request", "invalid_grant", "unsupported_grant_type", "invalid_scope"]

@@ -41,6 +41,7 @@ SAMPLES: Final[dict[int, errors.ShipsvcError]] = {
     413: errors.TooMuch(what="The body of the request", limit="4000000 bytes"),
     422: errors.Malformed(why="/zone: Atlantis is not a time zone.", pointer="/zone"),
     428: errors.VersionNotNamed(),
+    429: errors.TooManyTries(wait_s=30),
     503: errors.Away(what="The database"),
 }
 UNREADABLE: Final = Problem(
@@ -59,6 +60,7 @@ MEANINGS: Final[dict[int, str]] = {
     413: "More than the service takes in one piece",
     422: "Malformed; or an Idempotency-Key that came with another request before",
     428: "If-Match is missing",
+    429: "Too many tries have failed: `Retry-After` says how long to wait",
     503: "Something the service needs does not answer; nothing was stored",
 }
 

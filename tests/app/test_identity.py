@@ -66,12 +66,14 @@ def test_roles_are_found_in_one_query(sqlite_database_url: str) -> None:
         statements: list[str] = []
         with database.engine.connect() as connection:
             sa.event.listen(connection, "before_cursor_execute", lambda *a: statements.append(a[2]))
-            assert people.roles_now(connection, "nobody", NOW) is None
+            assert people.roles_in_session(connection, "nobody", "none", NOW) is None
             (statement,) = [one for one in statements if not one.startswith("BEGIN")]
-            plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", (NOW, "nobody", NOW)).all()
+            plan = connection.exec_driver_sql(
+                f"EXPLAIN QUERY PLAN {statement}", (NOW, "nobody", NOW, "none", NOW)
+            ).all()
     steps = [row[3] for row in plan]
     assert [step for step in steps if step.startswith("SCAN")] == []
-    assert sum(step.startswith("SEARCH") for step in steps) == 2
+    assert sum(step.startswith("SEARCH") for step in steps) == 3
 
 
 def test_an_account_without_roles_is_somebody(database: Database) -> None:

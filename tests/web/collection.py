@@ -4,11 +4,12 @@ import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from shipsvc.app import access, identity
 from shipsvc.domain import codes
+from shipsvc.store import sessions
 from shipsvc.web.deps import transaction
 from tests.web.service import Running, running
 
@@ -25,7 +26,7 @@ class Collection:
     def head(self, login: str) -> Mapping[str, str]:
         """Who is asking. Signing in with a password takes longer than all else, and has tests of its own."""
         ring, now = self.running.service.keys(), self.running.clock()
-        token = ring.issue(sub=self.running.people[login], client_id="tests", sid="tests", now=now)
+        token = ring.issue(sub=self.running.people[login], client_id="tests", sid=f"tests {login}", now=now)
         return {"Authorization": f"Bearer {token}"}
 
     def at(self, text: str) -> None:
@@ -87,6 +88,7 @@ def collection(database_url: str) -> Iterator[Collection]:
     """The service in March 2026, with institutions, people, prefixes and balances, and no item yet."""
     with running(database_url) as service:
         found = Collection(service)
+        _session(service, "first")
         for code, kind in (("SMP", "borrower"), ("CRK", "courier"), ("MRL", "borrower")):
             body = {"code": code, "name": f"Institute {code}", "kind": kind, "zone": "UTC", "because": "First"}
             found.post("first", "institutions", body)
@@ -102,6 +104,15 @@ def collection(database_url: str) -> Iterator[Collection]:
         yield found
 
 
+def _session(running: Running, login: str) -> None:
+    """A session that nothing ends."""
+    now = running.clock()
+    times = {"started_at": now, "last_used_at": now, "expires_at": now + timedelta(days=3650)}
+    about = {"id": f"tests {login}", "person": running.people[login], "client_id": "tests", "address": "tests"}
+    with transaction(running.service, writes=True) as connection:
+        sessions.add(connection, {**about, **times})
+
+
 def _people(running: Running) -> None:
     with transaction(running.service, writes=True) as connection:
         now = running.clock()
@@ -110,6 +121,8 @@ def _people(running: Running) -> None:
             running.people[login] = identity.add_person(
                 connection, first, now, name=login, email="", login=login, password_hash="none", roles=roles
             )
+    for login, *_ in PEOPLE:
+        _session(running, login)
 
 
 PEOPLE: list[tuple[Any, ...]] = [

@@ -36,7 +36,7 @@ def test_a_token_is_answered_as_oauth_has_it(service: Running) -> None:
         "no-store",
         "no-cache",
     )
-    assert {"access_token", "token_type", "expires_in"} == answer.json().keys()
+    assert {"access_token", "token_type", "expires_in", "refresh_token"} == answer.json().keys()
     keys = OtherKeySet.import_key_set(service.client.get("/.well-known/jwks.json").json())
     token = other_jwt.decode(answer.json()["access_token"], keys, algorithms=["ES256"])
     # RFC 9068 section 2.2: the claims that an access token carries.
@@ -53,7 +53,7 @@ def test_a_token_is_answered_as_oauth_has_it(service: Running) -> None:
         ({"grant_type": None}, "invalid_request"),
         ({"username": None}, "invalid_request"),
         ({"grant_type": ["password", "password"]}, "invalid_request"),
-        ({"grant_type": "client_credentials"}, "unsupported_grant_type"),
+        ({"grant_type": "implicit"}, "unsupported_grant_type"),
         ({"scope": "everything"}, "invalid_scope"),
         ({"password": "another phrase"}, "invalid_grant"),
         ({"username": "nobody"}, "invalid_grant"),

@@ -1,0 +1,43 @@
+"""What sign-ins leave behind: sessions, the tokens that renew them, and tries that failed.
+
+Secrets are random and long; of each only the SHA-256 digest is kept, in hexadecimal.
+"""
+
+from datetime import datetime
+
+from sqlmodel import Field, SQLModel
+
+
+class SignInFailures(SQLModel, table=True):
+    """Failed tries under one name or from one address, of which a digest is kept: people type passwords as names."""
+
+    __tablename__ = "sign_in_failures"
+    subject: str = Field(primary_key=True)
+    failures: int
+    last_at: datetime = Field(index=True)
+    locked_until: datetime
+
+
+class Session(SQLModel, table=True):
+    """One sign-in, for as long as its tokens are good; ``address`` is where it came from."""
+
+    __tablename__ = "session"
+    id: str = Field(primary_key=True)
+    person: str = Field(index=True)
+    client_id: str
+    address: str
+    started_at: datetime
+    last_used_at: datetime
+    expires_at: datetime = Field(index=True)
+    ended_at: datetime | None = None
+
+
+class RefreshToken(SQLModel, table=True):
+    """A token that renews a session, once."""
+
+    __tablename__ = "refresh_token"
+    digest: str = Field(primary_key=True)
+    session: str = Field(index=True)
+    issued_at: datetime
+    expires_at: datetime
+    spent_at: datetime | None = None
