@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from demo_seed.play import Player
 
 CURATOR = "p02"
+#: Sees changes of roles too, which are their institution's matter.
+AUDITOR = "p24"
 
 
 @dataclass(frozen=True)
@@ -44,15 +46,15 @@ def holder(player: Player, number: str, as_of: str, known_on: str = "") -> tuple
     return held["certain"], held["claimed"], held["handover"], found["where"]["status"]
 
 
-def every(player: Player, path: str, **params: Any) -> list[Any]:
+def every(player: Player, path: str, who: str = CURATOR, **params: Any) -> list[Any]:
     """All rows of a report, page by page."""
     rows: list[Any] = []
-    page = player.get(CURATOR, path, limit=200, **params)
+    page = player.get(who, path, limit=200, **params)
     while True:
         rows += page["items"]
         if not page["next"]:
             return rows
-        page = player.get(CURATOR, path, limit=200, cursor=page["next"], **params)
+        page = player.get(who, path, limit=200, cursor=page["next"], **params)
 
 
 def _holders(player: Player) -> Iterator[Known]:
@@ -100,6 +102,7 @@ def _loans(player: Player) -> Iterator[Known]:
     }
     late = overdue.get(player.named("BRM-0019"))
     yield Known("A6", "0019 overdue: loan, days, days uncovered", ("L-05", 25, 47), late)
+    yield from _l05(player)
     rows = every(player, "/v1/reports/outstanding-loans")
     soon = [(r["loan"], r["days_left"]) for r in rows if r["days_left"] is not None and 0 <= r["days_left"] <= 60]
     yield Known("A12", "due within 60 days", [("L-08", 36)], soon)
@@ -108,6 +111,30 @@ def _loans(player: Player) -> Iterator[Known]:
         lines = player.get(CURATOR, "/v1/loans/L-05", **moments)["lines"]
         back = sorted(r["number"][4:8] for r in lines if r["state"] == "returned")
         yield Known("A22", f"returned by T-06, as known {known_on[:10] or 'now'}", expected, back)
+
+
+def _l05(player: Player) -> Iterator[Known]:
+    """A6, T2 and T9: whose the loan is since the merger (E-31), and who answers since the group head left (E-32)."""
+    first = player.get(CURATOR, "/v1/loans/L-05", as_of="2026-05-01T12:00:00Z")["due_on"]
+    yield Known("A6", "days since its first due date", 209, (date(2026, 11, 25) - date.fromisoformat(first)).days)
+    now = player.get(CURATOR, "/v1/loans/L-05")
+    blocked = next(line["dispatch_blocked_from"] for line in now["lines"] if line["number"][4:8] == "0019")
+    yield Known("A6", "no dispatch from", "2026-11-30", blocked)
+    for words, moments, owed_by, who, why in (
+        ("now", {}, "LSU", "p16", "deputy"),
+        ("on 20 June", {"as_of": "2026-06-20T12:00:00Z"}, "LSC", "p16", "deputy"),
+        ("on 1 June", {"as_of": "2026-06-01T12:00:00Z"}, "LSC", "p15", "named"),
+        (
+            "on 2 July, as known then",
+            dict.fromkeys(("as_of", "known_on"), "2026-07-02T12:00:00Z"),
+            "LSC",
+            "p15",
+            "named",
+        ),
+    ):
+        loan = player.get(CURATOR, "/v1/loans/L-05", **moments)
+        found = (loan["borrower"], loan["owed_by"], loan["answers"]["person"], loan["answers"]["why"])
+        yield Known("T9", f"who answers for L-05 {words}", ("LSC", owed_by, player.named(who), why), found)
 
 
 def _one_sided(player: Player) -> Iterator[Known]:
@@ -122,10 +149,14 @@ def _one_sided(player: Player) -> Iterator[Known]:
 
 def _late(player: Player) -> Iterator[Known]:
     names = {event_id: name for name, event_id in player.events.items()}
-    found = {names.get(r["event_id"], r["kind"]) for r in every(player, "/v1/reports/told-late")}
+    documents = {"successor_told": "E-31", "role_changed": "E-32"}
+    found = {
+        names.get(r["event_id"]) or documents.get(r["kind"], r["kind"])
+        for r in every(player, "/v1/reports/told-late", AUDITOR)
+    }
     packing = {"packed", "sealed"}  # E-01 is four facts
-    expected = packing | {"E-02", "E-03", "E-14", "E-19", "E-22-0018", "E-22-0019", "M08-note"}
-    yield Known("A16", "told more than a day late (E-31, E-32 to come)", sorted(expected), sorted(found))
+    expected = packing | {"E-02", "E-03", "E-14", "E-19", "E-22-0018", "E-22-0019", "E-31", "E-32", "M08-note"}
+    yield Known("A16", "told more than a day late", sorted(expected), sorted(found))
 
 
 #: 7.4: weighing, difference in mg, verdict.

@@ -74,3 +74,19 @@ def loans() -> list[Command]:
         lend("2025-09-22T10:00:00Z L-08 TSI p08 Asia/Tokyo 0022", "isotopes", due_on="2026-12-31"),
         lend("2026-07-30T10:00:00Z L-06 QAI p18 America/Santiago 0008", "tomography", term_months=3),
     ]
+
+
+def merger() -> list[Command]:
+    """E-31 and E-32: two institutions become one, and the group head had left; both told weeks later (T1, T2)."""
+    told, merged = "2026-07-20T10:00:00Z", "2026-07-01T04:00:00Z"
+    taken_over = {"successor": "LSU", "from_at": merged, "because": "merged by both councils"}
+    then = "2026-07-20T10:05:00Z"
+    head = {"role": "responsible", "change": "grant"}
+    return [
+        *(Command(told, "p06", f"/v1/institutions/{code}/successor", taken_over) for code in ("LSC", "SKI")),
+        Command(then, "p16", "/v1/people/{p15}/leave", {"from_at": "2026-06-15T04:00:00Z"}),
+        Command(
+            then, "p06", "/v1/people/{p16}/roles", {**head, "institution": "LSC", "from_at": "2026-06-16T04:00:00Z"}
+        ),
+        Command(then, "p06", "/v1/people/{p16}/roles", {**head, "institution": "LSU", "from_at": merged}),
+    ]

@@ -26,7 +26,7 @@ def set_up(player: Player, admin: str) -> None:
     for login, what, where, roles in parties.PEOPLE:
         given = [{"institution": where, "role": role} for role in roles]
         person = {"name": f"{what} ({login})", "login": login, "password": PASSWORD, "roles": given}
-        player.post(admin, "/v1/people", person)
+        player.numbers[login] = player.post(admin, "/v1/people", person)["person"]
     braithmoss = {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", "name": "Braithmoss", "zone": "Europe/London"}
     player.post(admin, "/v1/collections", {**braithmoss, **told})
     for code, where, what, profile in parties.PLACES:
@@ -63,6 +63,7 @@ def steps() -> list[Step]:
         *material.drift(),
         *material.composite(),
         *commands.loans(),
+        *commands.merger(),
         *printed,
         *trips_tsi_mrl.t01(),
         *trips_tsi_mrl.l01_use_and_return(),

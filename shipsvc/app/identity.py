@@ -132,11 +132,12 @@ def change_role(
     pair = (institution, role)
     row = _change(actor.person, recorded_at, from_at or now, person, pair, granted=granted)
     people.add_changes(connection, [row])
-    _require_administrator(connection, max(now, row["from_at"]))
+    require_administrator(connection, max(now, row["from_at"]))
     return row
 
 
-def _require_administrator(connection: sa.Connection, at: datetime) -> None:
+def require_administrator(connection: sa.Connection, at: datetime) -> None:
+    """Raise RuleForbids unless somebody who can sign in administers the service at that moment."""
     if not people.administrators(connection, at):
         raise errors.RuleForbids(
             why="nobody would be left to administer the service. Name another administrator first."
@@ -151,16 +152,19 @@ def close_account(connection: sa.Connection, actor: Actor, now: datetime, person
     if found.closed_at is None:
         people.close_account(connection, person, now)
         sessions.end_all(connection, person, now)
-        _require_administrator(connection, now)
+        require_administrator(connection, now)
     return profile(connection, actor, now, person)
 
 
-def profile(connection: sa.Connection, actor: Actor, now: datetime, person: str) -> Profile:
-    """A person: oneself, somebody at an institution of one's own, anybody for those who see all; else NotFound."""
+def profile(connection: sa.Connection, actor: Actor, now: datetime, person: str, *, left: bool = False) -> Profile:
+    """A person: oneself, somebody at an institution of one's own, anybody for those who see all; else NotFound.
+
+    ``left``: the actor has just told that they left, and still sees the outcome.
+    """
     row = people.by_id(connection, person)
     if row is not None:
         found = _profile(row, people.roles_told(connection, person, now))
-        if person == actor.person or actor.sees_all or actor.institutions & found.institutions:
+        if left or person == actor.person or actor.sees_all or actor.institutions & found.institutions:
             return found
     raise errors.NotFound(what="person", name=person)
 

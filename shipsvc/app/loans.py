@@ -7,9 +7,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import documents, loan_lines, record
+from shipsvc.app import departures, documents, loan_lines, record
 from shipsvc.app.access import Actor
 from shipsvc.app.decisions import Decision
+from shipsvc.app.departures import Answering
 from shipsvc.app.documents import KEEPERS, TICK
 from shipsvc.app.loan_lines import Line
 from shipsvc.domain import codes, errors, lending, times
@@ -44,13 +45,14 @@ class Agreement:
 class Loan:
     """A loan at a moment: the version in force, its state in the trade's words, and its lines.
 
-    ``owed_by`` answers for it: the borrower, or the institution that took over from it.
+    ``owed_by`` answers for it: the borrower, or the institution that took over from it; ``answering`` says who there.
     """
 
     row: Row
     lines: Sequence[Line]
     when: When
     owed_by: str
+    answering: Answering
 
     @property
     def state(self) -> str:
@@ -210,9 +212,11 @@ def _visible(actor: Actor) -> sa.ColumnElement[bool] | None:
 def _with_lines(connection: sa.Connection, actor: Actor, rows: Sequence[Row], when: When, now: datetime) -> list[Loan]:
     lines = loan_lines.of_loans(connection, rows, when, now)
     heirs = successions.heirs(connection, when)
+    named = [(row["responsible"], row["borrower"]) for row in rows]
+    answering = departures.answering(connection, named, heirs, when)
     return [
-        Loan(row, [_shown(line, row, actor) for line in lines[row["code"]]], when, heirs.of(row["borrower"]))
-        for row in rows
+        Loan(row, [_shown(line, row, actor) for line in lines[row["code"]]], when, who.institution, who)
+        for row, who in zip(rows, answering, strict=True)
     ]
 
 

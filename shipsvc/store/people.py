@@ -1,12 +1,13 @@
 """People, the names that can be erased, their accounts, and the roles they were given and lost."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.store.engine import Row, first_row
+from shipsvc.store.documents import When
+from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.tables import table
 from shipsvc.store.tables_accounts import Session
 from shipsvc.store.tables_people import Account, Person, PersonName, RoleChange
@@ -149,3 +150,16 @@ def add_changes(connection: sa.Connection, changes: Sequence[Mapping[str, Any]])
     """Append changes of roles."""
     if changes:
         connection.execute(sa.insert(CHANGE), [dict(change) for change in changes])
+
+
+def erase_name(connection: sa.Connection, person: str) -> None:
+    """Name and email of a person are gone."""
+    connection.execute(sa.delete(NAME).where(NAME.c.person == person))
+
+
+def changes_at(connection: sa.Connection, institutions: Collection[str], when: When) -> Sequence[Row]:
+    """Every change of roles at the institutions that had begun, and was known, in the order they were told."""
+    wanted = sa.select(CHANGE).where(
+        CHANGE.c.institution.in_(institutions), CHANGE.c.from_at <= when.as_of, CHANGE.c.recorded_at <= when.known_on
+    )
+    return rows(connection, wanted.order_by(CHANGE.c.recorded_at))

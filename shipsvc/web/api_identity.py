@@ -4,11 +4,12 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Response
 
-from shipsvc.app import documents, identity, passwords
+from shipsvc.app import departures, documents, identity, passwords
 from shipsvc.web import api_sessions, api_token
 from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading, unit_of_work
 from shipsvc.web.identity_schemas import (
     InstitutionNamed,
+    LeavingNew,
     Me,
     PersonId,
     PersonMade,
@@ -123,6 +124,35 @@ def close_account(service: ServiceDep, claims: ClaimsDep, person: PersonPath) ->
     """Administrators close an account; its tokens stop at once. Doing it again changes nothing."""
     with unit_of_work(service, claims) as work:
         return shown(identity.close_account(work.connection, work.actor, work.now(), person))
+
+
+@people.post(
+    "/people/{person}/leave",
+    operation_id="tell_leaving",
+    summary="Somebody left",
+    responses=problems(404, 409),
+)
+def tell_leaving(service: ServiceDep, claims: ClaimsDep, person: PersonPath, body: LeavingNew) -> PersonShown:
+    """Every role ends from that moment on, and the sign-in; what they signed stays. What they were to answer for is
+    their deputy's or, without one, the institution's. For administrators, and for curators, registrars and deputies of
+    all institutions that they had a role at.
+    """
+    with unit_of_work(service, claims) as work:
+        return shown(departures.leave(work.connection, work.actor, work.now(), person, body.from_at))
+
+
+@people.post(
+    "/people/{person}/erase-name",
+    operation_id="erase_name",
+    summary="Erase a person's name and email",
+    responses=problems(404),
+)
+def erase_name(service: ServiceDep, claims: ClaimsDep, person: PersonPath) -> PersonShown:
+    """Administrators erase both for good. The id, the roles and all that was signed stay, and every digest holds. Doing
+    it again changes nothing.
+    """
+    with unit_of_work(service, claims) as work:
+        return shown(departures.erase_name(work.connection, work.actor, work.now(), person))
 
 
 router.include_router(api_token.router)

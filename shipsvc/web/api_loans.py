@@ -1,6 +1,7 @@
 """Loans: sign, show, extend, recall, close."""
 
 from collections.abc import Callable
+from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -18,7 +19,16 @@ from shipsvc.web.cursors import AskedDep
 from shipsvc.web.decisions import decided, new_id
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
 from shipsvc.web.etags import etag
-from shipsvc.web.loan_schemas import ClosingNew, DueNew, LineShown, LoanNew, LoanPage, LoanShown, RecallNew
+from shipsvc.web.loan_schemas import (
+    AnswersShown,
+    ClosingNew,
+    DueNew,
+    LineShown,
+    LoanNew,
+    LoanPage,
+    LoanShown,
+    RecallNew,
+)
 from shipsvc.web.openapi import CREATED, ETAG, LINK, REPLAYED_HEADER, problems
 from shipsvc.web.replays import Made, RequestKeyDep
 from shipsvc.web.schemas import DocumentCode, InstitutionCode, Moments, MomentsDep
@@ -174,6 +184,7 @@ def _shown(loan: Loan, moments: Moments, now: datetime) -> LoanShown:
     return LoanShown(
         **own,
         owed_by=loan.owed_by,
+        answers=AnswersShown(**asdict(loan.answering)),
         agreed_due_on=loan.row["due_on"],
         state=loan.state,  # type: ignore[arg-type]  # one of the literals
         due_on=loan.due_on,

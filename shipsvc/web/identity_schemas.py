@@ -104,6 +104,15 @@ class PersonShown(Strict):
     roles: list[RoleAt] = Field(description="The roles in force now")
 
 
+class LeavingNew(Strict):
+    """Somebody left."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"from_at": "2026-06-15T04:00:00Z"}]})
+    from_at: Instant | None = Field(
+        None, description="From when on, which may be told late; now, if left out", examples=["2026-06-15T04:00:00Z"]
+    )
+
+
 class InstitutionNamed(Strict):
     """An institution of one's own, with the zone that its days are counted in."""
 

@@ -135,10 +135,12 @@ _LINE: dict[str, Any] = {
     "uncovered_days": 0,
     "dispatch_blocked_from": "2027-01-30",
 }
+_ANSWERS: dict[str, Any] = {"why": "named", "institution": "TSI", "person": None}
 _LOAN: dict[str, Any] = {
     **_TERMS,
     "zone": "Asia/Tokyo",
     "owed_by": "TSI",
+    "answers": _ANSWERS,
     "agreed_due_on": "2026-12-31",
     "signed_at": "2025-09-22T09:00:00Z",
     "recalled_at": None,
@@ -196,6 +198,22 @@ class LineShown(Strict):
     )
 
 
+class AnswersShown(Strict):
+    """Who answers for a loan at `as_of`, and why."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [_ANSWERS]})
+    why: Literal["named", "deputy", "institution"] = Field(
+        description="As `responsible` was named; that person left and has a deputy; or left and has none",
+        examples=["named"],
+    )
+    institution: InstitutionCode
+    person: str | None = Field(
+        None,
+        description="Id of the person; null where the institution answers, or `responsible` is no id of a person there",
+        examples=["6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10"],
+    )
+
+
 class LoanShown(LoanTerms, VersionAt):
     """A loan at a moment."""
 
@@ -204,6 +222,7 @@ class LoanShown(LoanTerms, VersionAt):
     owed_by: InstitutionCode = Field(
         description="Who answers for it at `as_of`: the borrower, or who took over from it", examples=["TSI"]
     )
+    answers: AnswersShown
     agreed_due_on: Day | None = Field(None, description="The due date as signed, if one was", examples=["2026-12-31"])
     signed_at: Instant = Field(description="When it was signed")
     recalled_at: Instant | None = Field(
