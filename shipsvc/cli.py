@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from shipsvc.cli_fsck import fsck
+from shipsvc.cli_import import import_
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
@@ -175,6 +176,7 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
 
 
 app.command()(fsck)
+app.command("import")(import_)
 
 
 @app.command()

@@ -16,11 +16,12 @@ AHEAD_TOLERATED = timedelta(minutes=2)
 
 @dataclass(frozen=True)
 class Decision:
-    """What every decision says: its id in the log, when it was taken (now, if None), and why."""
+    """What every decision says: its id in the log, why, when it was taken (now, if None) and who says so."""
 
     id: str
     because: str
     at: datetime | None = None
+    source: str = "typed"
 
     def taken_at(self, now: datetime, pointer: str) -> datetime:
         """When it was taken; Malformed, said of the member at ``pointer``, where that is still to come."""
@@ -33,7 +34,7 @@ class Decision:
     ) -> Told:
         """The decision as a fact. All that was said is in the request, which makes its identity."""
         subjects = tuple(Named(number) for number in sorted(items))
-        raw, source = format_instant(taken_at), "typed" if self.at else "server"
+        raw, source = format_instant(taken_at), self.source if self.at else "server"
         said = {**body, "because": self.because}
         request = {
             "id": self.id,

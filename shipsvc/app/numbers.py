@@ -192,6 +192,17 @@ def issue(connection: sa.Connection, actor: Actor, now: Callable[[], datetime], 
     return Issued(given, answer.body, made)
 
 
+def take(connection: sa.Connection, actor: Actor, prefix: str, count: int) -> list[str]:
+    """The next ``count`` numbers of a prefix, for things that the caller registers in this transaction.
+
+    For the owner's issuers. NotFound, NotYourRole.
+    """
+    series = series_of(connection, prefix, "/prefix")
+    actor.must_be(series.owner, *ISSUERS)
+    numbers.hold(connection, prefix)
+    return _next(connection, series, count)
+
+
 def _series(connection: sa.Connection, wanted: Issue) -> Series:
     prefixes = {codes.prefix_of(number) for number in wanted.numbers} or {wanted.prefix or ""}
     if len(prefixes) > 1:

@@ -29,6 +29,8 @@ _DATE_TIME = re.compile(
     r"(?:\.(?P<fraction>[0-9]+))?(?:[Zz]|(?P<sign>[+-])(?P<hours>[01][0-9]|2[0-3]):(?P<minutes>[0-5][0-9]))"
 )
 _FULL_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+# ISO 8601-1, 5.2.2.2 and 5.2.2.3: reduced precision, a month or a year.
+_MONTH_OR_YEAR = re.compile(r"(?P<year>[0-9]{4})(?:-(?P<month>[0-9]{2}))?")
 
 _LEAPS_IN_JUNE = (1972, 1981, 1982, 1983, 1985, 1992, 1993, 1994, 1997, 2012, 2015)
 _LEAPS_IN_DECEMBER = (
@@ -123,19 +125,32 @@ def parse_date(text: str) -> date:
 
 
 def is_date(text: str) -> bool:
-    """Whether a time is written as a bare date, which needs a zone to mean anything."""
-    return _FULL_DATE.fullmatch(text) is not None
+    """Whether a time is written as a bare day, month or year, which needs a zone to mean anything."""
+    return _FULL_DATE.fullmatch(text) is not None or _MONTH_OR_YEAR.fullmatch(text) is not None
 
 
 def parse_span(text: str, zone: str | ZoneInfo) -> Span:
-    """Read a half-known time: an instant as ``parse_instant`` does, or a bare date, which is that whole local day.
+    """Read a half-known time: an instant as ``parse_instant`` does, or a bare date, which is that whole local day;
+    ``1987-03`` and ``1987`` are a whole local month and year.
 
     ``latest`` of a bare date is the end of the day itself. Raises NotATime, Malformed for an unknown zone.
     """
     if _FULL_DATE.fullmatch(text):
         return Span(*day_bounds(parse_date(text), zone))
+    if part := _MONTH_OR_YEAR.fullmatch(text):
+        return Span(*_part_bounds(int(part["year"]), int(part["month"]) if part["month"] else None, zone, text))
     at = parse_instant(text)
     return Span(at, at)
+
+
+def _part_bounds(year: int, month: int | None, zone: str | ZoneInfo, text: str) -> tuple[datetime, datetime]:
+    """A local month, or year for None, as [start, end) in aware UTC."""
+    first = 1 if month is None else month
+    following = (year + 1, 1) if month in (None, 12) else (year, first + 1)
+    try:
+        return day_start(date(year, first, 1), zone), day_start(date(*following, 1), zone)
+    except ValueError:
+        raise NotATime(typed=_shown(text)) from None
 
 
 def format_instant(at: datetime) -> str:

@@ -31,6 +31,8 @@ from shipsvc.web.fact_bodies import BODIES, NO_NUL, Body, Code, _only_a_number, 
 UUID_PATTERN = "^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$"
 EXAMPLE_ID = "0195a3c2-6f00-7000-8000-000000000001"
 FACTS_MAX = 1000
+#: For the description only: what is wrong with a time is said in our own words.
+_MONTH_OR_YEAR = "^[1-8][0-9]{3}(-(0[1-9]|1[0-2]))?$"
 #: A subject is read to check it and again to take it over, and a label is scanned many times.
 _seen = lru_cache(maxsize=FACTS_MAX)(codes.parse_seen)
 
@@ -62,9 +64,9 @@ class WhenIn(BaseModel):
         str,
         Field(
             max_length=40,
-            description="RFC 3339 with an offset, or a bare date: that whole day at the institution.",
-            examples=["2025-03-14T09:10:00+09:00", "2025-07-01"],
-            json_schema_extra={"anyOf": [{"format": "date-time"}, {"format": "date"}]},
+            description="RFC 3339 with an offset, or a bare day, month or year: the whole of it at the institution.",
+            examples=["2025-03-14T09:10:00+09:00", "2025-07-01", "1987-03", "1987"],
+            json_schema_extra={"anyOf": [{"format": "date-time"}, {"format": "date"}, {"pattern": _MONTH_OR_YEAR}]},
         ),
         checked(_instant_or_date, keep_text=True),
     ]

@@ -213,6 +213,27 @@ def test_a_bare_date_is_the_whole_local_day() -> None:
     assert exact.is_exact
 
 
+@pytest.mark.parametrize(
+    ("text", "earliest", "latest"),
+    [
+        ("1987-03", "1987-03-01 00:00", "1987-03-31 23:00"),
+        ("1987", "1987-01-01 00:00", "1988-01-01 00:00"),
+        ("1987-12", "1987-12-01 00:00", "1988-01-01 00:00"),
+    ],
+)
+def test_a_month_and_a_year_are_the_whole_of_it(text: str, earliest: str, latest: str) -> None:
+    """ISO 8601-1 section 5.2.2, reduced precision; British Summer Time of 1987 began on 29 March (tz database)."""
+    assert times.parse_span(text, "Europe/London") == Span(utc(earliest), utc(latest))
+    assert times.is_date(text)
+
+
+@pytest.mark.parametrize("text", ["1987-13", "1987-00", "0000", "9999-12", "198", "1987-3", "87"])
+def test_what_is_no_month_and_no_year(text: str) -> None:
+    """It is refused as any other time is, also where the month behind it is beyond the calendar."""
+    with pytest.raises(NotATime):
+        times.parse_span(text, "UTC")
+
+
 def test_half_known_times_come_first_only_when_they_surely_do() -> None:
     """A day and an instant within it have no order."""
     day = times.parse_span("2025-11-02", "UTC")
