@@ -135,6 +135,13 @@ def _l05(player: Player) -> Iterator[Known]:
         loan = player.get(CURATOR, "/v1/loans/L-05", **moments)
         found = (loan["borrower"], loan["owed_by"], loan["answers"]["person"], loan["answers"]["why"])
         yield Known("T9", f"who answers for L-05 {words}", ("LSC", owed_by, player.named(who), why), found)
+    for as_of, expected in (("2026-06-30T12:00:00Z", ["LSC"]), ("2026-07-02T12:00:00Z", ["LSC", "LSU", "SKI"])):
+        found_then = player.get(CURATOR, "/v1/institutions", q="Lisgarth", as_of=as_of)["items"]
+        yield Known("T1", f"found by Lisgarth on {as_of[:10]}", expected, [one["code"] for one in found_then])
+    after = player.get(CURATOR, "/v1/institutions/LSU")["predecessors"]
+    yield Known("T1", "whose successor LSU is", ["LSC", "SKI"], after)
+    heads = every(player, "/v1/people", AUDITOR, institution="LSU", role="responsible")
+    yield Known("T2", "responsible at LSU", [player.named("p16")], [one["person"] for one in heads])
 
 
 def _one_sided(player: Player) -> Iterator[Known]:
@@ -149,7 +156,7 @@ def _one_sided(player: Player) -> Iterator[Known]:
 
 def _late(player: Player) -> Iterator[Known]:
     names = {event_id: name for name, event_id in player.events.items()}
-    documents = {"successor_told": "E-31", "role_changed": "E-32"}
+    documents = {"institution": "E-31", "successor_told": "E-31", "role_changed": "E-32"}
     found = {
         names.get(r["event_id"]) or documents.get(r["kind"], r["kind"])
         for r in every(player, "/v1/reports/told-late", AUDITOR)

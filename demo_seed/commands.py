@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from demo_seed import parties
 from demo_seed.steps import Command
 
 
@@ -82,7 +83,9 @@ def merger() -> list[Command]:
     taken_over = {"successor": "LSU", "from_at": merged, "because": "merged by both councils"}
     then = "2026-07-20T10:05:00Z"
     head = {"role": "responsible", "change": "grant"}
+    founded = {**parties.MERGED, "valid_from": merged, "because": "founded by both councils"}
     return [
+        Command(told, "p06", "/v1/institutions", founded),
         *(Command(told, "p06", f"/v1/institutions/{code}/successor", taken_over) for code in ("LSC", "SKI")),
         Command(then, "p16", "/v1/people/{p15}/leave", {"from_at": "2026-06-15T04:00:00Z"}),
         Command(

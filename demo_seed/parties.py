@@ -13,7 +13,6 @@ INSTITUTIONS: list[dict[str, Any]] = [
         ("SMP", "Sevrin Mesa Polytechnic, Noble Gas Laboratory", "borrower", "America/Denver", 1600),
         ("SEC", "Sankt Eldwig Microbeam Centre", "borrower", "Europe/Berlin", 120),
         ("LSC", "Lisgarth College, Powder Diffraction Group", "borrower", "America/Toronto", 100),
-        ("LSU", "Lisgarth-Skelverby University", "borrower", "America/Toronto", 100),
         ("SKI", "Skelverby Institute", "other", "America/Toronto", 110),
         ("QAI", "Quebrada Alzorca Tomography Institute", "borrower", "America/Santiago", 2400),
         ("CVH", "Corvenhall University", "requester", "Europe/Dublin", 30),
@@ -23,6 +22,15 @@ INSTITUTIONS: list[dict[str, Any]] = [
         ("BIB", "Border inspection B", "authority", "America/Santiago", None),
     ]
 ]
+
+#: What LSC and SKI were merged into; told of with the merger.
+MERGED: dict[str, Any] = {
+    "code": "LSU",
+    "name": "Lisgarth-Skelverby University",
+    "kind": "borrower",
+    "zone": "America/Toronto",
+    "altitude_m": 100,
+}
 
 #: Sign-in name, what they are, where, in which roles. No personal names, as in the scenario.
 PEOPLE: list[tuple[str, str, str, tuple[str, ...]]] = [

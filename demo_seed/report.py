@@ -58,8 +58,13 @@ def _loans(player: Player, say: Say) -> None:
     ]
     table(say, "Outstanding loans", heads, out)
     rows = every(player, "/v1/reports/overdue")
-    late = [(r["item"], r["loan"], r["borrower"], r["due_on"], r["days_overdue"], r["uncovered_days"]) for r in rows]
-    table(say, "Overdue returns", ("item", "loan", "borrower", "due", "days overdue", "days uncovered"), late)
+    late = [
+        (r["item"], r["loan"], r["borrower"], r["owed_by"], r["due_on"], r["days_overdue"], r["uncovered_days"])
+        for r in rows
+    ]
+    table(
+        say, "Overdue returns", ("item", "loan", "borrower", "owed by", "due", "days overdue", "days uncovered"), late
+    )
 
 
 def _custody(player: Player, say: Say) -> None:
