@@ -2,6 +2,9 @@
 
 import csv
 import shutil
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -311,3 +314,26 @@ def test_a_file_that_cannot_be_read(embedded: Running, tmp_path: Path, content: 
     assert result.exit_code == 1
     assert why in result.output
     assert told(embedded) == []
+
+
+def test_a_run_that_was_killed_is_simply_run_again(embedded: Running, tmp_path: Path) -> None:
+    """Killed after its first transactions, before the loans: what it stored is whole, the next run adds the rest."""
+    path = ledger.written(tmp_path / "items.csv", ledger.rows(600))
+    program = [sys.executable, "-c", "from shipsvc.cli import app; app()"]
+    begun = subprocess.Popen([*program, "import", str(path), "--as", "keeper", "--for", "TRP"])
+    while not told(embedded) and begun.poll() is None:
+        time.sleep(0.02)
+    begun.kill()
+    begun.wait()
+    stored = {fact["kind"] for fact in told(embedded)}
+    assert "registered" in stored
+    assert "loan_signed" not in stored
+    assert ", 0 differences." in CliRunner().invoke(app, ["fsck"]).output
+
+    result = bring_in(path)
+    assert result.exit_code == 0, result.output
+    assert not result.output.count(" 0 were there")
+    assert "6 loans" in result.output
+    assert ", 0 differences." in CliRunner().invoke(app, ["fsck"]).output
+    registered = [fact["subjects"] for fact in told(embedded) if fact["kind"] == "registered"]
+    assert len(registered) == len(set(registered)) == 600
