@@ -68,7 +68,12 @@ def loans() -> list[Command]:
         lend("2025-03-06T10:00:00Z L-01 TSI p08 Asia/Tokyo 0010", "isotopes", term_months=12),
         lend("2025-03-20T10:00:00Z L-02 MRL p10 Australia/Adelaide 0011", "soluble organics", term_months=6, **handed),
         due("2025-09-18T10:00:00Z", "p02", "L-02", "2026-04-05", because="asked on 2025-09-10"),
-        lend("2025-03-24T10:00:00Z L-03 SMP p12 America/Denver 0012", "noble gas", term_months=18),
+        lend(
+            "2025-03-24T10:00:00Z L-03 SMP p12 America/Denver 0012",
+            "noble gas",
+            term_months=18,
+            confidential_until="2027-02-01",
+        ),
         lend("2025-04-15T10:00:00Z L-05 LSC p15 America/Toronto 0017 0018 0019 0020", "diffraction", term_months=12),
         due("2026-05-22T15:00:00Z", "p02", "L-05", "2026-10-31", because="asked the same day, after the date"),
         lend("2025-04-30T10:00:00Z L-04 SEC p14 Europe/Berlin 0014", "ion probe", term_months=24),

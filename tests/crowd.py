@@ -28,6 +28,10 @@ BORROWERS = [f"LAB{n:02}" for n in range(20)]
 STORE = Whereabouts("TRP-V1", "stored", True)
 
 
+def _pairs(pairs: set[tuple[str, str]]) -> list[dict[str, Any]]:
+    return [{"item": item, "institution": one, "until": FOREVER} for item, one in sorted(pairs)]
+
+
 def fill(database: Database, thousands: int) -> None:
     """Put so many thousand items, their spans and their parties into the database, and gather statistics."""
     draw = random.Random(7)
@@ -37,7 +41,7 @@ def fill(database: Database, thousands: int) -> None:
     with database.engine.connect().execution_options(writes=True) as connection, connection.begin():
         connection.execute(sa.insert(table(ItemSpan)), made)
         connection.execute(sa.insert(table(Item)), [_item(number, owner) for number, owner in owners.items()])
-        connection.execute(sa.insert(table(ItemParty)), [{"item": i, "institution": w} for i, w in sorted(pairs)])
+        connection.execute(sa.insert(table(ItemParty)), _pairs(pairs))
         for block in range(1, thousands):
             for model, number in ((ItemSpan, "item"), (Item, "number"), (ItemParty, "item")):
                 _copy(connection, table(model), number, f"{block:04}")

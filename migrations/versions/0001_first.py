@@ -189,6 +189,8 @@ def documents() -> None:
         whole("term_months", null=True),
         day("due_on", null=True),
         instant("signed_at", null=True),
+        day("confidential_until", null=True),
+        instant("confidential_to", null=True),
         text("signing_id"),
         instant("recalled_at", null=True),
         instant("closed_at", null=True),
@@ -335,6 +337,7 @@ def items() -> None:
         "item_party",
         text("item"),
         text("institution"),
+        instant("until"),
         sa.PrimaryKeyConstraint("item", "institution", name="pk_item_party"),
     )
     index("ix_item_party_institution", "item_party", "institution", "item")

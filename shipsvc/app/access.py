@@ -1,17 +1,30 @@
 """Who may see and who may say what: the one place that decides (the SQL of it is store.access)."""
 
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 
 from shipsvc.domain import errors
-from shipsvc.store import access, people, successions
+from shipsvc.domain.facts import FACTS
+from shipsvc.store import access, institutions, people, successions
+from shipsvc.store.access import Outsider
 from shipsvc.store.documents import When
 from shipsvc.store.tables import FOREVER
 
 #: Roles that only read.
 READERS = frozenset({"auditor", "reviewer"})
+_SEEN = "seen not_seen found photographed condition_noted confirmed"
+_HANDED = f"released accepted rejected held freed seal_checked {_SEEN}"
+#: Roles that tell only what is theirs to see. All others tell any fact: nothing must go untold for want of a role.
+ONLY: Mapping[str, frozenset[str]] = {
+    "driver": frozenset(f"{_HANDED} sealed opened refilled logger_placed logger_removed".split()),
+    "mail_room": frozenset(f"{_HANDED} stored taken_out".split()),
+    "witness": frozenset(_SEEN.split()),
+    "device": frozenset("seen weighed photographed logger_placed logger_removed".split()),
+}
 
 
 @dataclass(frozen=True)
@@ -45,6 +58,13 @@ class Actor:
         held = {role for where, role in self.roles if where == institution}
         if not held - READERS:
             raise errors.NotYourInstitution(institution=institution, pointer=pointer)
+
+    def may_tell(self, kind: str, institution: str) -> None:
+        """Raise unless one of the roles that the person has there may tell this kind of fact; decisions have rules of
+        their own, and whoever told a fact may withdraw it."""
+        held = {role for where, role in self.roles if where == institution} - READERS
+        if kind in FACTS - {"amended"} and not any(kind in ONLY.get(role, FACTS) for role in held):
+            raise errors.NotYourRole(needed=f"clerk, analyst or another that tells {kind}", institution=institution)
 
     def must_be(self, institution: str, *roles: str) -> None:
         """Raise unless the person has one of the roles at the institution, or administers the service."""
@@ -81,6 +101,29 @@ def _acting(connection: sa.Connection, person: str, roles: people.Roles, now: da
 def sees(who: Actor, item: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
     """A clause: the actor may see the item with this number."""
     return sa.true() if who.sees_all else access.related(item, who.institutions)
+
+
+def outside_only(connection: sa.Connection, who: Actor, numbers: Collection[str]) -> set[str]:
+    """Those of the items that the actor sees only as a courier or an authority: parcels, with what is told of them,
+    but not what they are or hold (rulings 16)."""
+    handlers = set() if who.sees_all else institutions.handlers(connection, who.institutions)
+    if not handlers:
+        return set()
+    others = access.pairs_among(connection, numbers, who.institutions - handlers)
+    return set(numbers) - {number for number, _ in others}
+
+
+def reads_of(who: Actor, item: Mapping[str, Any], now: datetime) -> Outsider | None:
+    """With whose eyes the actor reads about an item; None where they read everything."""
+    return None if who.sees_all or item["owner"] in who.institutions else Outsider(who.institutions, now)
+
+
+def names(who: Actor) -> Callable[[sa.FromClause, sa.ColumnElement[str]], sa.ColumnElement[bool]]:
+    """A clause on an alias and the column of its item: the actor may find the item by that name.
+
+    What somebody else calls a thing may tell who has it.
+    """
+    return lambda alias, item: sa.true() if who.sees_all else access.names(alias, item, who.institutions)
 
 
 def sees_of(who: Actor, institution: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:

@@ -5,6 +5,7 @@ Items and loans leave by the page functions of their own modules, so that who ma
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 
 import sqlalchemy as sa
@@ -34,12 +35,14 @@ class FactPage:
     after: str | None
 
 
-def fact_page(connection: sa.Connection, actor: Actor, when: When, *, after: str, limit: int) -> FactPage:
+def fact_page(
+    connection: sa.Connection, actor: Actor, when: When, now: datetime, *, after: str, limit: int
+) -> FactPage:
     """What happened and was recorded by these moments, in the order of ids, as ``facts.read`` shows each."""
     about = partial(sees, actor)
     moments = {"happened_by": when.as_of, "recorded_by": when.known_on}
     ids = log.ids_about(connection, actor.institutions, about, **moments, after=after, limit=limit)
-    found = [Told(row, wording) for row, wording in facts.told_among(connection, actor, ids)]
+    found = [Told(row, wording) for row, wording in facts.told_among(connection, actor, ids, now)]
     return FactPage(found, ids[-1] if len(ids) == limit else None)
 
 

@@ -10,11 +10,12 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app.access import Actor, sees
-from shipsvc.app.history import WITHHELD
+from shipsvc.app.access import Actor, outside_only, sees
+from shipsvc.app.history import HANDLING, WITHHELD
 from shipsvc.domain import codes, errors
 from shipsvc.domain.facts import Named
 from shipsvc.store import facts
+from shipsvc.store.access import Outsider
 from shipsvc.store.engine import Row
 
 #: Decisions about a loan, which only its two sides read: a loan may be confidential (rulings 16).
@@ -72,16 +73,18 @@ class Account:
     items: tuple[str, ...]
 
 
-def read(connection: sa.Connection, actor: Actor, event_id: str) -> Account:
+def read(connection: sa.Connection, actor: Actor, event_id: str, now: datetime) -> Account:
     """One fact or decision. NotFound where there is none, or none that the actor may see: the two look alike.
 
     Whoever did not tell it and does not own what it bears on reads it without what is not theirs (rulings 16).
     """
-    row = facts.find(connection, event_id, actor.institutions, sees_all=actor.sees_all)
+    row = facts.find(connection, event_id, Outsider(actor.institutions, now), sees_all=actor.sees_all)
     if row is None or not _may_read(connection, actor, row):
         raise errors.NotFound(what="fact", name=event_id)
     original = row["amends"] or row["id"]
     items = facts.items(connection, original, partial(sees, actor))
+    if not _may_handle(connection, actor, row, items):
+        raise errors.NotFound(what="fact", name=event_id)
     eyes = _Eyes(bool(row["theirs"]), frozenset(items))
     told, amendments = as_told(row), _amendments(facts.versions(connection, original))
     in_force = amendments[-1].after if amendments else told
@@ -95,15 +98,18 @@ def read(connection: sa.Connection, actor: Actor, event_id: str) -> Account:
     )
 
 
-def told_among(connection: sa.Connection, actor: Actor, ids: Collection[str]) -> list[tuple[Row, Wording]]:
+def told_among(
+    connection: sa.Connection, actor: Actor, ids: Collection[str], now: datetime
+) -> list[tuple[Row, Wording]]:
     """Those of the facts that ``read`` shows the actor, in the order of ids: row and words as it shows them."""
-    rows = facts.find_many(connection, ids, actor.institutions, sees_all=actor.sees_all)
+    rows = facts.find_many(connection, ids, Outsider(actor.institutions, now), sees_all=actor.sees_all)
     originals = {row["amends"] or row["id"] for row in rows}
     items = facts.items_of_many(connection, originals, partial(sees, actor))
     found = []
     for row in rows:
-        if _may_read(connection, actor, row):
-            eyes = _Eyes(bool(row["theirs"]), frozenset(items.get(row["amends"] or row["id"], ())))
+        about = items.get(row["amends"] or row["id"], ())
+        if _may_read(connection, actor, row) and _may_handle(connection, actor, row, about):
+            eyes = _Eyes(bool(row["theirs"]), frozenset(about))
             shown = row if eyes.whole else {**row, "note": None, "salt": None}
             found.append((shown, eyes.read(as_told(row))))
     return found
@@ -141,6 +147,13 @@ def _may_read(connection: sa.Connection, actor: Actor, row: Row) -> bool:
         return True
     loan = json.loads(row["body"]).get("loan") or ""
     return facts.party_to_loan(connection, loan, actor.institutions)
+
+
+def _may_handle(connection: sa.Connection, actor: Actor, row: Row, items: Collection[str]) -> bool:
+    """Whether a courier or an authority may read it of the parcels that it bears on; all others may."""
+    if row["theirs"] or row["kind"] in HANDLING:
+        return True
+    return not items or not outside_only(connection, actor, items) >= set(items)
 
 
 def _amendments(versions: Sequence[Row]) -> tuple[Amended, ...]:

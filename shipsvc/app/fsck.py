@@ -13,9 +13,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import fsck_compare, fsck_log, fsck_story
+from shipsvc.app import fsck_compare, fsck_log, fsck_parties, fsck_story
 from shipsvc.app.fsck_book import Scale, Scales
 from shipsvc.app.fsck_log import Finding, Log, Trips
+from shipsvc.app.fsck_parties import Sendings
 from shipsvc.app.fsck_rules import Said
 from shipsvc.app.fsck_story import OF_MATERIAL
 from shipsvc.domain.mass import Balance
@@ -31,6 +32,7 @@ class _World:
     trips: Trips
     moments: frozenset[datetime]
     owners: Mapping[str, str]
+    sendings: Sendings
 
 
 def check(
@@ -63,7 +65,8 @@ def _world(connection: sa.Connection) -> _World:
     }
     shipments = fsck_reads.shipments(connection)
     moments = frozenset(row["recorded_at"] for rows in shipments.values() for row in rows)
-    return _World(scales, fsck_log.trips_by(shipments), moments, fsck_reads.prefix_owners(connection))
+    sendings = Sendings(shipments, fsck_reads.written(connection), fsck_reads.handlers(connection))
+    return _World(scales, fsck_log.trips_by(shipments), moments, fsck_reads.prefix_owners(connection), sendings)
 
 
 def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterator[Finding]:
@@ -96,6 +99,7 @@ def _group(
     yield from fsck_compare.rows(written, expected, {original: row["id"] for original, row in held.items()})
     yield from fsck_compare.moments(written, world.moments | {row["recorded_at"] for row in rows.values()})
     yield from fsck_compare.items(items, described, written)
+    yield from fsck_parties.check(described, expected.spans, fsck_reads.parties(connection, group), world.sendings)
 
 
 def _owner(world: _World, number: str) -> str | None:

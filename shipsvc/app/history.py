@@ -23,6 +23,12 @@ from shipsvc.store.item_states import ITEM
 #: What a fact says of purposes and results; of others' facts it is not for outsiders (rulings 16).
 WITHHELD: Final = frozenset({"files_sha256", "process", "purpose", "technique", "why", "words"})
 
+#: All that a courier or an authority reads of a parcel: how it went from hand to hand, its seals and how it looked.
+HANDLING: Final = frozenset(
+    "released accepted rejected held freed turned_round sealed seal_checked opened refilled seen not_seen found"
+    " condition_noted photographed label_attached".split()
+)
+
 #: For what is in no collection (rulings 28).
 LATE_AFTER_S: Final = 86_400
 
@@ -60,10 +66,17 @@ class Entry:
 
 
 def page(
-    connection: sa.Connection, actor: Actor, found: Found, when: When, *, after: Key | None, limit: int
+    connection: sa.Connection,
+    actor: Actor,
+    found: Found,
+    when: When,
+    now: datetime,
+    *,
+    after: Key | None,
+    limit: int,
 ) -> list[Entry]:
     """Facts about an item in order of happening, behind ``after``; as many statements whatever there is besides."""
-    reader = _reader(connection, actor, found)
+    reader = _reader(connection, actor, found, now)
     inside = history.nests(connection, found.number, when)
     rows = history.page(connection, found.number, inside, reader, when, after=after, limit=limit)
     if not rows:
@@ -87,11 +100,12 @@ def key_of(entry: Entry) -> Key:
     return row["hit_at"], row["original_recorded_at"], row["original_place_in_request"], row["original_id"]
 
 
-def _reader(connection: sa.Connection, actor: Actor, found: Found) -> history.Reader:
-    if actor.sees_all or found.row["owner"] in actor.institutions:
-        return history.Reader(None, actor.institutions)
+def _reader(connection: sa.Connection, actor: Actor, found: Found, now: datetime) -> history.Reader:
+    outsider, kind = access.reads_of(actor, found.row, now), found.row["kind"]
+    if outsider is None:
+        return history.Reader(None, kind)
     loans = history.loans_of(connection, found.number, actor.institutions)
-    return history.Reader(found.until, actor.institutions, frozenset(loans))
+    return history.Reader(outsider, kind, frozenset(loans), HANDLING if found.outside_only else frozenset())
 
 
 def _versions(connection: sa.Connection, originals: set[str], when: When) -> dict[str, list[Row]]:
@@ -148,7 +162,7 @@ def _named(content: Content) -> set[str]:
 
 
 def _entry_for(entry: Entry, reader: history.Reader, seen: set[str]) -> Entry:
-    whole = reader.until is None or entry.row["acting_for"] in reader.institutions
+    whole = reader.outsider is None or entry.row["acting_for"] in reader.outsider.institutions
     amended = [Amended(a.row, a.because, a.before and _cut(a.before, whole, seen)) for a in entry.amendments]
     content = _cut(entry.content, whole, seen)
     return Entry(entry.row, entry.fact, content, entry.by_parent, entry.stands, amended)

@@ -28,24 +28,19 @@ _BEGINNING: Final = re.compile(r"[A-HJ-NP-Z]{1,6}[0-9]{0,8}")
 
 @dataclass(frozen=True)
 class Found:
-    """An item that the actor may see, and until when what befell it is theirs to know (rulings 16)."""
+    """An item that the actor may see, and until when what befell it is theirs to know (rulings 16).
+
+    ``outside_only``: they only carry or stop it, and are not told what is in it.
+    """
 
     row: Row
     until: datetime
+    outside_only: bool = False
 
     @property
     def number(self) -> str:
         """Its number."""
         return str(self.row["number"])
-
-    def shows(self, as_of: datetime) -> bool:
-        """Whether the actor may see how it stood at a moment."""
-        return as_of < self.until
-
-    def require(self, as_of: datetime, typed: str) -> None:
-        """NotFound unless the actor may see how it stood at a moment."""
-        if not self.shows(as_of):
-            raise errors.NotFound(what="item", name=typed)
 
 
 @dataclass(frozen=True)
@@ -94,14 +89,32 @@ def find(connection: sa.Connection, actor: Actor, typed: str) -> Found:
     row = item_states.one(connection, _meant(connection, actor, typed), access.sees(actor, ITEM.c.number))
     if row is None:
         raise errors.NotFound(what="item", name=typed)
-    return Found(row, _until(connection, actor, row))
+    outside_only = bool(access.outside_only(connection, actor, [row["number"]]))
+    return Found(_outside(row) if outside_only else row, _until(connection, actor, row), outside_only)
+
+
+def require_state(connection: sa.Connection, actor: Actor, found: Found, as_of: datetime) -> None:
+    """NotFound unless the actor may see how a found item stood at a moment, and what is in it."""
+    if found.outside_only or not _sees_state(connection, actor, found, as_of):
+        raise errors.NotFound(what="item", name=codes.display(found.number))
+
+
+def _sees_state(connection: sa.Connection, actor: Actor, found: Found, as_of: datetime) -> bool:
+    """Whether they had to do with it at that moment, as known now: where it was in between is not theirs to know."""
+    if actor.sees_all or found.row["owner"] in actor.institutions:
+        return True
+    return item_states.concerns_at(connection, found.number, actor.institutions, as_of)
+
+
+def _outside(row: Row) -> Row:
+    return {**row, "what": ""}
 
 
 def _meant(connection: sa.Connection, actor: Actor, typed: str) -> str:
     try:
         return codes.parse_seen(typed).number
     except errors.Malformed as malformed:
-        called = items.called(connection, typed, lambda item: access.sees(actor, item))
+        called = items.called(connection, typed, access.names(actor))
         if len(called) > 1:
             named = ", ".join(map(codes.display, called))
             raise errors.Malformed(why=f"several things go by the name {typed}: {named}. Ask by number.") from None
@@ -123,13 +136,15 @@ def show(connection: sa.Connection, actor: Actor, typed: str, when: When, now: d
     """One item as it stood at a moment, by what was known on a moment; raises as ``find`` does."""
     found = find(connection, actor, typed)
     number = found.number
-    theirs = found.shows(when.as_of)
+    theirs = _sees_state(connection, actor, found, when.as_of)
+    eyes = access.reads_of(actor, found.row, now)
+    whose = None if eyes is None else {*actor.institutions, found.row["owner"]}
     return Shown(
         found,
-        items.aliases(connection, number),
+        () if found.outside_only else items.aliases(connection, number, whose),
         standing(connection, actor, found, when, now) if theirs else None,
         inside(connection, actor, number, when, now, limit=CONTENTS_SHOWN + 1) if theirs else (),
-        item_states.flags(connection, number, when) if theirs else (),
+        item_states.flags(connection, number, when, eyes) if theirs and not found.outside_only else (),
         prints.live(connection, number, prints.by_then(when, now)),
     )
 
@@ -140,8 +155,10 @@ def standing(connection: sa.Connection, actor: Actor, found: Found, when: When, 
     if span is None:
         return None
     beginnings = item_states.beginnings(connection, span, when)
+    if found.outside_only:
+        span = {**span, "mass_ng": None}
     sides = {span["lender"], span["borrower"], found.row["owner"]}
-    shows_loan = actor.sees_all or not sides.isdisjoint(actor.institutions)
+    shows_loan = not found.outside_only and (actor.sees_all or not sides.isdisjoint(actor.institutions))
     nest = _nest(connection, actor, span, beginnings, when, now)
     borrower = span["borrower"]
     owed_by = successions.heirs(connection, when).of(borrower) if borrower else None
@@ -172,7 +189,7 @@ def inside(
     """What is directly in an item, as far as the actor may see it."""
     visible = access.sees(actor, ITEM.c.number)
     if not actor.sees_all:
-        visible = sa.and_(visible, item_states.theirs(actor.institutions))
+        visible = sa.and_(visible, item_states.theirs(actor.institutions, when.as_of))
     return item_states.contents(connection, number, visible, when, now, after=after, limit=limit)
 
 
@@ -193,8 +210,11 @@ def page(
     connection: sa.Connection, actor: Actor, wanted: Sought, when: When, now: datetime, *, after: str, limit: int
 ) -> Sequence[Row]:
     """Items that the actor may see, in the order of their numbers; ``shown`` says whether their state is theirs too."""
-    eyes = Eyes(access.sees(actor, ITEM.c.number), None if actor.sees_all else actor.institutions)
-    return item_states.page(connection, wanted, eyes, when, now, after=after, limit=limit)
+    mine = None if actor.sees_all else actor.institutions
+    eyes = Eyes(access.sees(actor, ITEM.c.number), access.names(actor), mine)
+    found = item_states.page(connection, wanted, eyes, when, now, after=after, limit=limit)
+    outside = access.outside_only(connection, actor, [row["number"] for row in found])
+    return [{**_outside(row), "mass_ng": None} if row["number"] in outside else row for row in found]
 
 
 # ------------------------------------------------------------------------------------------------------------- aliases

@@ -31,7 +31,7 @@ def named(connection: sa.Connection, contents: Iterable[Told], numbers: Collecti
         for number in sorted(unknown & named_in(content.kind, content.subjects, content.body) - rows.keys()):
             rows[number] = _provisional(content, number, owners)
     items.add(connection, list(rows.values()))
-    access.relate(connection, [(number, row["owner"]) for number, row in rows.items()])
+    access.add_owners(connection, [(number, row["owner"]) for number, row in rows.items()])
     return items.by_numbers(connection, numbers)
 
 
@@ -84,7 +84,6 @@ def settle(
         described = _described(rows[number], about, owner)
         if any(rows[number][name] != value for name, value in described.items()):
             items.describe(connection, number, **described)
-            access.relate(connection, [(number, described["owner"])])
 
 
 def _described(row: Row, facts: Iterable[Fact], prefix_owner: str | None) -> dict[str, Any]:

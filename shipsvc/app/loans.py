@@ -27,7 +27,10 @@ Row = Mapping[str, Any]
 
 @dataclass(frozen=True, kw_only=True)
 class Agreement:
-    """What is agreed. ``zone`` None stands for the borrower's; of term and due date at most one is given."""
+    """What is agreed. ``zone`` None stands for the borrower's; of term and due date at most one is given.
+
+    Up to the end of ``confidential_until``, in the zone of the lender, only the two sides hear of the loan.
+    """
 
     code: str
     lender: str
@@ -39,6 +42,7 @@ class Agreement:
     returned_when: str
     term_months: int | None
     due_on: date | None
+    confidential_until: date | None = None
 
 
 @dataclass(frozen=True)
@@ -97,12 +101,16 @@ def sign(connection: sa.Connection, actor: Actor, now: Clock, agreement: Agreeme
     if chains.newest_locked(connection, LOAN, agreement.code):
         raise errors.AlreadyThere(what="loan", name=agreement.code, pointer="/code")
     signed_at = decision.taken_at(now(), "/signed_at")
-    zone = agreement.zone or institutions.zones(connection, [agreement.borrower])[agreement.borrower]
+    zones = institutions.zones(connection, [agreement.lender, agreement.borrower])
+    zone = agreement.zone or zones[agreement.borrower]
     agreement = replace(agreement, zone=zone)
     _check(agreement, zone, signed_at)
     _check_lines(connection, agreement)
     terms = {k: v for k, v in asdict(agreement).items() if k not in {"code", "lines"}}
+    until = agreement.confidential_until
+    confidential_to = _end_of(until, zones[agreement.lender]) if until else None
     row = {**terms, "code": agreement.code, "signed_at": signed_at, "signing_id": decision.id}
+    row["confidential_to"] = confidential_to
     _write(connection, actor, now(), None, {**row, "recalled_at": None, "closed_at": None}, signed_at, decision.because)
     body = {name: terms[name] for name in ("lender", "borrower", "returned_when", "zone", "term_months")}
     _log(connection, actor, now, "loan_signed", row, agreement.lines, decision, signed_at, body, agreement.due_on)
@@ -290,6 +298,13 @@ def _check(agreement: Agreement, zone: str, signed_at: datetime) -> None:
         raise error.at("/zone") from None
     if agreement.due_on is not None:
         _check_due(agreement.due_on, zone, signed_at)
+
+
+def _end_of(day: date, zone: str) -> datetime:
+    try:
+        return times.due_end(day, zone)
+    except errors.Malformed as error:
+        raise error.at("/confidential_until") from None
 
 
 def _check_due(due_on: date, zone: str, taken_at: datetime) -> None:

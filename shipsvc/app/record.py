@@ -153,6 +153,7 @@ def _accept(
 ) -> Accepted:
     actor.may_speak_for(told.acting_for)
     content = told.content or told
+    actor.may_tell(content.kind, told.acting_for)
     span, flags = _happened(content, envelope, clock, zones.get(told.acting_for, "UTC"))
     salt = secrets.token_hex(16) if told.note else None
     row = {
@@ -242,11 +243,12 @@ def _record(
 
 
 def _flag(connection: sa.Connection, facts: Sequence[Accepted], raised: Sequence[Raised]) -> None:
-    """Add what the fold flagged to the answers, but only for those who have to do with the item."""
+    """Add what the fold flagged to the answers, but only for those who have to do with the item now."""
     if not raised:
         return
     tellers = {fact.told.acting_for for fact in facts}
-    related = access.pairs_among(connection, {flag.item for flag in raised}, tellers)
+    now = facts[0].row["recorded_at"]
+    related = access.pairs_among(connection, {flag.item for flag in raised}, tellers, since=now)
     for fact in facts:
         for flag in raised:
             if flag.event_id == (fact.told.amends or fact.told.id) and (flag.item, fact.told.acting_for) in related:

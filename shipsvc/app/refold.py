@@ -9,14 +9,15 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.app import reach as reached
+from shipsvc.app import relations
 from shipsvc.app.reach import Heard, Scope
 from shipsvc.app.reach import infos_of as infos_of  # callers of refold ask for it here
 from shipsvc.domain import fold
 from shipsvc.domain.acts import ItemInfo
 from shipsvc.domain.book import Balances
-from shipsvc.domain.facts import Fact, Named, Trip, in_order, institution_of
+from shipsvc.domain.facts import Fact, Named, Trip, in_order
 from shipsvc.domain.fold import NOTHING, Change, Outcome, State
-from shipsvc.store import access, derived, events, mass, shipments, spans
+from shipsvc.store import derived, events, mass, shipments, spans
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
 
@@ -58,7 +59,6 @@ def refold(
     changed = _write_spans(connection, scope, before, start, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
     changed |= _write_rest(connection, scope, outcome, recorded_at, nothing_stored=not stored and not withdrawn)
-    _relate(connection, start, outcome)
     return Refolded(outcome, frozenset(changed))
 
 
@@ -157,6 +157,7 @@ def _write_spans(
     ended: list[Row] = []
     added: list[dict[str, Any]] = []
     changed = set()
+    related = set()
     for item in sorted(scope.changing):  # in the order of the table: neighbours are written faster
         rows = before.get(item, [])
         standing = {row["from_at"]: row for row in rows}
@@ -168,8 +169,10 @@ def _write_spans(
         added += [new for at, new in wanted.items() if at not in kept]
         if kept != standing.keys() | wanted.keys():
             changed.add(item)
+            related |= {item} if relations.changed(rows, found) else set()
     spans.close(connection, ended, recorded_at)
     spans.add(connection, added)
+    relations.settle(connection, related | (scope.in_doubt & scope.changing))
     return changed
 
 
@@ -246,23 +249,3 @@ def _write_rest(
             known = [] if nothing_stored else derived.known(connection, table, scope.changing, scope.since)
             changed |= derived.replace(connection, table, known, rows, recorded_at)
     return changed
-
-
-def _relate(connection: sa.Connection, start: Mapping[str, State], outcome: Outcome) -> None:
-    """Note who has to do with the items by now. Those of the states before were noted when these were written."""
-    pairs = set()
-    for item, changes in outcome.changes.items():
-        noted = _parties(start.get(item, NOTHING))
-        pairs |= {(item, where) for change in changes for where in _parties(change.state) - noted}
-    access.relate(connection, pairs)
-
-
-def _parties(state: State) -> set[str]:
-    """Whoever holds, owes, lends or is handed a thing has to do with it.
-
-    Only a holder's own release hands it on: anybody may claim a thing, declare what others did, or say "held".
-    """
-    held, line = state.custody, state.line
-    named = held.claimed if held.state == "giver_only" else None
-    parties = (held.certain, named, line.lender, line.borrower)
-    return {where for where in map(institution_of, parties) if where}

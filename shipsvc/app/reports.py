@@ -5,9 +5,9 @@ item. A row is shown for what it says of that moment, not for what the reader ha
 """
 
 import json
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -20,7 +20,7 @@ from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.successions import Heirs
 from shipsvc.domain.times import local_date, parse_instant
-from shipsvc.store import items, reads
+from shipsvc.store import institutions, items, reads
 from shipsvc.store import loans as loan_facts
 from shipsvc.store.engine import Row
 from shipsvc.store.reads import Lines
@@ -154,7 +154,16 @@ def holdings(
     wanted = (found for one in family for found in _held(connection, actor, asked, one, behind, limit))
     found = merged_by_item(connection, wanted, limit)
     infos = items.by_numbers(connection, [row["item"] for row in found])
-    return [Entry((row["item"],), _holding(row, infos, family, heirs)) for row in found]
+    outside = access.outside_only(connection, actor, infos.keys())
+    shown = ((row, _holding(row, infos, family, heirs)) for row in found)
+    return [Entry((row["item"],), {**one, **(UNTOLD if row["item"] in outside else {})}) for row, one in shown]
+
+
+#: What a carrier is not told of what it holds.
+UNTOLD: Final[Mapping[str, Any]] = {
+    "what": "",
+    **dict.fromkeys(("mass_mg", "mass_known", "loan", "owed_by", "due_on")),
+}
 
 
 def _held(
@@ -163,8 +172,10 @@ def _held(
     """By the index of the holder where the reader is the holder or sees all; else by what the reader has to do."""
     when, mine = asked.moment, actor.institutions
     if actor.sees_all or institution in mine:
-        clauses = [] if actor.sees_all else [access.sees(actor, SPAN.c.item)]
-        yield reads.held_certainly(when, institution, behind, limit)
+        clauses: list[reads.Clause] = [] if actor.sees_all else [access.sees(actor, SPAN.c.item)]
+        # What lies in its parcels a courier holds as well; of all else that one certainly holds one may hear.
+        nested = clauses if institutions.handlers(connection, [institution]) else []
+        yield reads.held_certainly(when, institution, behind, limit, *nested)
         yield reads.held_by_claim(when, institution, behind, limit, *clauses)
         return
     if reads.owns_anything(connection, mine):
@@ -246,7 +257,7 @@ def _samples(
 ) -> Iterable[sa.Select[Any]]:
     """By the index of what is asked for; with nothing asked, by what the reader has to do with."""
     when, mine = asked.moment, actor.institutions
-    clauses: list[reads.Clause] = [] if actor.sees_all else [reads.party_to(mine)]
+    clauses: list[reads.Clause] = [] if actor.sees_all else [reads.party_to(mine, asked.as_of)]
     if place is not None:
         clauses.append(SPAN.c.place == place)
     if holder is not None:

@@ -16,7 +16,7 @@ from shipsvc.app.report_pages import Asked, Entry, Key, heirs, seconds
 from shipsvc.domain import codes, errors
 from shipsvc.domain.facts import same_institution
 from shipsvc.domain.successions import Heirs
-from shipsvc.store import items, reads, reads_record
+from shipsvc.store import facts, items, reads, reads_record
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables_derived import OUT_LINES
 
@@ -32,20 +32,20 @@ DAY = timedelta(days=1)
 def open_handovers(connection: sa.Connection, actor: Actor, asked: Asked, after: Key | None, limit: int) -> list[Entry]:
     """Handovers that somebody has still to speak to: outermost things with what lies in them, in the order of items."""
     when = asked.moment
-    clauses: list[reads.Clause] = [] if actor.sees_all else [reads.party_to(actor.institutions)]
+    clauses: list[reads.Clause] = [] if actor.sees_all else [reads.party_to(actor.institutions, asked.as_of)]
     found = rows(connection, reads.open_handovers(when, after[0] if after else "", limit, *clauses))
     inside = _inside(connection, when, found, clauses)
     numbers = {row["item"] for row in found}
     infos = items.by_numbers(connection, numbers)
     begun = _begun(reads.custody_until(connection, when, numbers)) if numbers else {}
+    outside = access.outside_only(connection, actor, numbers)
     answering = heirs(connection, asked)
-    return [
-        Entry(
-            (row["item"],),
-            _handover(row, begun[row["item"]], inside[row["item"]], infos[row["item"]], asked, answering),
-        )
+    shown = (
+        (row, _handover(row, begun[row["item"]], inside[row["item"]], infos[row["item"]], asked, answering))
         for row in found
-    ]
+    )
+    untold = {"what": "", "loan": None}
+    return [Entry((row["item"],), {**one, **(untold if row["item"] in outside else {})}) for row, one in shown]
 
 
 def _inside(
@@ -140,11 +140,17 @@ def silent_shipments(
         shipments = reads_record.not_arrived(connection, asked.moment, late, visible, behind, limit)
         for shipment in shipments:
             fields = _silence(connection, asked, shipment)
+            if fields and not _tells_loan(connection, actor, fields["loan"]):
+                fields["loan"] = None
             found += [Entry((shipment["code"],), fields)] if fields else []
         if len(shipments) < limit:
             break
         behind = shipments[-1]["code"]
     return found[:limit]
+
+
+def _tells_loan(connection: sa.Connection, actor: Actor, loan: str | None) -> bool:
+    return actor.sees_all or loan is None or facts.party_to_loan(connection, loan, actor.institutions)
 
 
 def _silence(connection: sa.Connection, asked: Asked, shipment: Row) -> dict[str, Any] | None:
@@ -219,29 +225,20 @@ def one_sided(
 ) -> list[Stretch]:
     """The stretches of an item's custody that were told by one side only, by the record as known then, oldest first.
 
-    NotFound for an item that is not there or not the actor's to see. Who has had to do with it sees as far as the end
-    of the last span in which it held, owed or was to receive it (rulings 16).
+    NotFound for an item that is not there or not the actor's to see. Who does not own it sees those of the time in
+    which it held, owed or was to receive it (rulings 16).
     """
     info = reads.sees_item(connection, number, access.sees(actor, reads.ITEM.c.number))
     if info is None:
         raise errors.NotFound(what="item", name=codes.display(number))
     end = min(to_at or asked.as_of, asked.as_of)
+    spans = reads.spans_of(connection, number, asked.moment.known_on)
     if not actor.sees_all and info["owner"] not in actor.institutions:
-        end = min(end, _seen_until(connection, actor, number))
-    runs = _runs(reads.spans_of(connection, number, asked.moment.known_on))
+        theirs = reads.time_of(connection, number, actor.institutions)
+        spans = [row for row in spans if any(start <= row["from_at"] < stop for start, stop in theirs)]
+    runs = _runs(spans)
     clipped = (_clipped(run, from_at, end, asked.as_of) for run in runs if run[0]["handover"] in ONE_SIDED)
     return [stretch for stretch in clipped if stretch]
-
-
-def _seen_until(connection: sa.Connection, actor: Actor, number: str) -> datetime:
-    mine = actor.institutions
-    ends = [row["to_at"] for row in reads.spans_of(connection, number, None) if _is_party(row, mine)]
-    return max(ends, default=datetime.min.replace(tzinfo=reads.AT_LAST.tzinfo))
-
-
-def _is_party(row: Row, mine: frozenset[str]) -> bool:
-    on_loan = row["line"] in OUT_LINES and not mine.isdisjoint({row["lender"], row["borrower"]})
-    return on_loan or not mine.isdisjoint({row["holder"], row["claimant"]})
 
 
 def _runs(spans: Sequence[Row]) -> list[list[Row]]:

@@ -17,6 +17,7 @@ from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.store import items, reads_record, successions
 from shipsvc.store.engine import Row, rows
+from shipsvc.store.events import EVENT_ITEM
 
 #: A fact told later than this is told late, where its collection sets nothing else (rulings 28).
 LATE_AFTER = timedelta(hours=24)
@@ -41,7 +42,7 @@ def told_late(
     behind = (parse_instant(after[0]), after[1]) if after else None
     wanted = reads_record.told_late(asked.moment, after_s, seconds(LATE_AFTER), visible, behind, limit)
     facts = rows(connection, wanted)
-    about = _items(connection, [row["amends"] or row["id"] for row in facts])
+    about = _items(connection, actor, [row["amends"] or row["id"] for row in facts])
     found = [Entry(_key(row["recorded_at"], row["id"]), _fact(row, about)) for row in facts]
     allowed = LATE_AFTER if after_s is None else timedelta(seconds=after_s)
     found += [entry for entry in _documents(connection, actor, asked, allowed) if after is None or entry.key < after]
@@ -53,9 +54,10 @@ def _key(recorded_at: datetime, name: str) -> Key:
     return recorded_at.isoformat(timespec="microseconds"), name
 
 
-def _items(connection: sa.Connection, events: Collection[str]) -> dict[str, list[str]]:
+def _items(connection: sa.Connection, actor: Actor, events: Collection[str]) -> dict[str, list[str]]:
+    """What facts bear on, as far as the actor sees it: whoever scanned a label is not told what it is on."""
     found: dict[str, list[str]] = defaultdict(list)
-    for row in reads_record.items_of(connection, events):
+    for row in reads_record.items_of(connection, events, access.sees(actor, EVENT_ITEM.c.item)):
         found[row["event_id"]].append(codes.display(row["item"]))
     return found
 

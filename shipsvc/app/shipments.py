@@ -1,13 +1,13 @@
 """Shipments: written down, changed, filled, turned round. What happens to them on the way is told as facts."""
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import documents, record, refold
+from shipsvc.app import documents, record, refold, relations
 from shipsvc.app.access import READERS, Actor
 from shipsvc.app.decisions import Decision
 from shipsvc.app.documents import TICK
@@ -100,10 +100,8 @@ def change(
     turned_at = newest["turned_at"] if same_institution(route.addressee, newest["consignor"]) else None
     content = {**newest, **asdict(route), "turned_at": turned_at}
     at = now()
-    row = _write(
-        connection, actor, now, Written(content, newest, at, because), *_moved(connection, content, newest, at)
-    )
-    _relate(connection, row, shipments.contents(connection, code, When(at, FOREVER)))
+    _write(connection, actor, now, Written(content, newest, at, because), *_moved(connection, content, newest, at))
+    _settle_all(connection, code, at)
 
 
 def add(connection: sa.Connection, actor: Actor, now: Clock, code: str, contents: Sequence[str], because: str) -> None:
@@ -140,6 +138,7 @@ def turn_round(
     content = {**newest, "addressee": newest["consignor"], "turned_at": at}
     written = Written(content, newest, at, decision.because)
     row = _write(connection, actor, now, written, *_moved(connection, content, newest, at))
+    _settle_all(connection, code, row["recorded_at"])
     recorded_at = row["recorded_at"]
     numbers = [parcel["number"] for parcel in held]
     body = {"shipment": code, "to": newest["consignor"]}
@@ -206,25 +205,23 @@ def _write(
     return row
 
 
-def _fill(connection: sa.Connection, actor: Actor, row: Row, contents: Iterable[str]) -> None:
+def _fill(connection: sa.Connection, actor: Actor, row: Row, contents: Collection[str]) -> None:
     told = {"shipment": row["code"], "recorded_at": row["recorded_at"], "actor": actor.person}
     shipments.add_items(connection, [{**told, "item": number} for number in contents])
-    _relate(connection, row, contents)
+    _settle(connection, contents)
 
 
-def _relate(connection: sa.Connection, row: Row, contents: Iterable[str]) -> None:
-    """Who is sent a thing has to do with it and with what is in it; who carries it, with the parcel alone.
+def _settle_all(connection: sa.Connection, code: str, at: datetime) -> None:
+    """The same for all that a shipment holds, however deep, where it has another addressee now."""
+    tops = shipments.contents(connection, code, When(at, FOREVER))
+    below = shipments.nested(connection, tops, When(at, FOREVER), at)
+    _settle(connection, tops | {row["number"] for row in below})
 
-    Only what the consignor has to do with itself: else anybody could look into a thing by writing a shipment of it.
-    """
-    found = items.by_numbers(connection, list(contents))
-    consignor, addressee = row["consignor"], str(institution_of(row["addressee"]))
-    at = When(row["recorded_at"], FOREVER)
-    nested = {inner["number"] for inner in shipments.nested(connection, found, at, row["recorded_at"])}
-    theirs = {number for number, _ in access.pairs_among(connection, {*found, *nested}, [consignor])}
-    pairs = {(number, addressee) for number in theirs}
-    pairs |= {(number, row["carrier"]) for number in theirs & found.keys() if found[number]["kind"] != "sample"}
-    access.relate(connection, pairs)
+
+def _settle(connection: sa.Connection, contents: Collection[str]) -> None:
+    """Who is sent a thing has to do with it; who carries it, with the parcel alone."""
+    items.lock(connection, contents)
+    relations.settle(connection, contents)
 
 
 # -------------------------------------------------------------------------------------------------------------- checks

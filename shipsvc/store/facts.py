@@ -6,13 +6,13 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from shipsvc.store import item_states
+from shipsvc.store import access
+from shipsvc.store.access import Outsider
 from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM, NOTE
 from shipsvc.store.item_states import ITEM
 from shipsvc.store.loans import LOAN, parties
-from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import FOREVER
 
 ORIGINAL: Final = EVENT.alias("original")
@@ -20,24 +20,27 @@ ORIGINAL: Final = EVENT.alias("original")
 Sees = Callable[[sa.ColumnElement[str]], sa.ColumnElement[bool]]
 
 
-def find(connection: sa.Connection, event_id: str, institutions: Collection[str], *, sees_all: bool) -> Row | None:
+def find(connection: sa.Connection, event_id: str, outsider: Outsider, *, sees_all: bool) -> Row | None:
     """The row of the log, with the text and salt of its note (None where there is none, or where it was erased).
 
     ``theirs`` is whether it, or what it amends, was told for one of the institutions, or bears on what one of them
-    owns. None unless that is so, or it happened before one of them had last to do with what it bears on.
+    owns. None unless that is so, or it befell something in the time in which one of them had to do with it.
     """
-    return next(iter(find_many(connection, [event_id], institutions, sees_all=sees_all)), None)
+    return next(iter(find_many(connection, [event_id], outsider, sees_all=sees_all)), None)
 
 
-def find_many(
-    connection: sa.Connection, ids: Collection[str], institutions: Collection[str], *, sees_all: bool
-) -> Sequence[Row]:
+def find_many(connection: sa.Connection, ids: Collection[str], outsider: Outsider, *, sees_all: bool) -> Sequence[Row]:
     """Those of the facts that ``find`` finds, in the order of ids."""
-    told = sa.or_(EVENT.c.acting_for.in_(institutions), ORIGINAL.c.acting_for.in_(institutions))
+    mine = outsider.institutions
+    told = sa.or_(EVENT.c.acting_for.in_(mine), ORIGINAL.c.acting_for.in_(mine))
     bears = (EVENT_ITEM.c.event_id == ORIGINAL.c.id, ITEM.c.number == EVENT_ITEM.c.item)
-    owned = sa.exists().where(*bears, ITEM.c.owner.in_(institutions)).correlate(ORIGINAL)
-    held = (SPAN.c.item == ITEM.c.number, SPAN.c.known_to == FOREVER, SPAN.c.to_at > EVENT_ITEM.c.happened_at)
-    concerned = sa.exists().where(*bears, *held, item_states.theirs(institutions)).correlate(ORIGINAL)
+    owned = sa.exists().where(*bears, ITEM.c.owner.in_(mine)).correlate(ORIGINAL)
+    at = EVENT_ITEM.c.happened_at
+    readable = sa.or_(
+        access.may_read(ITEM.c.number, at, ITEM.c.kind, outsider),
+        sa.and_(access.ends_after(ITEM.c.number, at, mine), access.was_party(mine)),
+    )
+    concerned = sa.exists().where(*bears, EVENT_ITEM.c.known_to == FOREVER, readable).correlate(ORIGINAL, EVENT)
     theirs = sa.or_(told, owned, sa.literal(sees_all))
     joined = EVENT.join(ORIGINAL, ORIGINAL.c.id == sa.func.coalesce(EVENT.c.amends, EVENT.c.id))
     wanted = (

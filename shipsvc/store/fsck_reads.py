@@ -7,8 +7,18 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.store.engine import Row, rows
-from shipsvc.store.tables import BalanceVersion, Collection, Event, Note, PackagingPrefix, Shipment, table
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemSpan, Parentage
+from shipsvc.store.tables import (
+    BalanceVersion,
+    Collection,
+    Event,
+    Institution,
+    Note,
+    PackagingPrefix,
+    Shipment,
+    ShipmentItem,
+    table,
+)
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
 CHUNK = 500
@@ -54,6 +64,27 @@ def derived(connection: sa.Connection, name: str, items: Iterable[str]) -> list[
     kind, column = DERIVED[name]
     wanted = sa.select(kind)
     return [row for some in _chunks(items) for row in rows(connection, wanted.where(kind.c[column].in_(some)))]
+
+
+def parties(connection: sa.Connection, items: Iterable[str]) -> list[Row]:
+    """What is noted of who has to do with the items."""
+    kind = table(ItemParty)
+    return [row for some in _chunks(items) for row in rows(connection, sa.select(kind).where(kind.c.item.in_(some)))]
+
+
+def written(connection: sa.Connection) -> dict[str, set[str]]:
+    """On which shipments each item was written to be."""
+    found: dict[str, set[str]] = {}
+    for row in rows(connection, sa.select(table(ShipmentItem))):
+        found.setdefault(row["item"], set()).add(row["shipment"])
+    return found
+
+
+def handlers(connection: sa.Connection) -> set[str]:
+    """The couriers and authorities, by the newest version of each institution."""
+    kind = table(Institution)
+    kinds = {row["code"]: row["kind"] for row in rows(connection, sa.select(kind).order_by(kind.c.version))}
+    return {code for code, is_a in kinds.items() if is_a in {"courier", "authority"}}
 
 
 def items(connection: sa.Connection, numbers: Iterable[str]) -> dict[str, Row]:

@@ -9,7 +9,8 @@ import sqlalchemy as sa
 
 from shipsvc.domain.facts import OF_THE_NAMED
 from shipsvc.domain.fold import DEPTH_MAX
-from shipsvc.store import moments
+from shipsvc.store import access, moments
+from shipsvc.store.access import Outsider
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM
@@ -36,13 +37,14 @@ class Nest:
 
 @dataclass(frozen=True)
 class Reader:
-    """Whose eyes: an outsider reads what happened before ``until``, for ever what was told for ``institutions``, and of
-    loans only ``loans``. ``until`` is None for those who may read everything.
+    """Whose eyes: an outsider (None: somebody who reads everything) reads what befell an item of that kind in their
+    time, and of loans only ``loans``; ``kinds`` of facts, if any are named, and no others.
     """
 
-    until: datetime | None
-    institutions: frozenset[str]
+    outsider: Outsider | None
+    kind: str
     loans: frozenset[str] = frozenset()
+    kinds: frozenset[str] = frozenset()
 
 
 def nests(connection: sa.Connection, number: str, when: When) -> list[Nest]:
@@ -109,7 +111,7 @@ def page(
     if after is not None:
         behind = (sa.bindparam(f"after_{c.name}", value, type_=c.type) for c, value in zip(key, after, strict=True))
         wanted = wanted.where(sa.tuple_(*key) > sa.tuple_(*behind))
-    return rows(connection, wanted.where(*_readable(reader, hits)).order_by(*key).limit(limit))
+    return rows(connection, wanted.where(*_readable(number, reader, hits)).order_by(*key).limit(limit))
 
 
 def _hits(number: str, inside: Sequence[Nest], when: When) -> sa.Subquery:
@@ -160,17 +162,23 @@ def _about(nest: Nest) -> sa.ColumnElement[bool]:
     )
 
 
-def _readable(reader: Reader, hits: sa.Subquery) -> list[sa.ColumnElement[bool]]:
+def _readable(number: str, reader: Reader, hits: sa.Subquery) -> list[sa.ColumnElement[bool]]:
     """What an outsider may read (rulings 16); decisions about loans only where the loan is theirs.
 
     What they told of a box does not tell them what is still in it, so for ever is only what they told of the item.
     """
-    if reader.until is None:
+    outsider = reader.outsider
+    if outsider is None:
         return []
-    told = sa.and_(EVENT.c.acting_for.in_(reader.institutions), hits.c.rank == 0)
+    told = sa.and_(EVENT.c.acting_for.in_(outsider.institutions), hits.c.rank == 0)
+    at = hits.c.happened_at
     theirs = [EVENT.c.body.like(f'%"loan":"{loan}"%') for loan in sorted(reader.loans)]
     no_loan = EVENT.c.kind.not_in(["loan_signed", "due_set", "recalled"])
-    return [sa.or_(told, sa.and_(hits.c.happened_at < reader.until, sa.or_(no_loan, *theirs)))]
+    before = access.ends_after(number, at, outsider.institutions)
+    readable = access.may_read(number, at, sa.literal(reader.kind), outsider)
+    party = sa.and_(before, access.was_party(outsider.institutions))
+    clauses = [sa.or_(told, party, sa.and_(readable, sa.or_(no_loan, *theirs)))]
+    return [*clauses, ORIGINAL.c.kind.in_(sorted(reader.kinds))] if reader.kinds else clauses
 
 
 def loans_of(connection: sa.Connection, number: str, institutions: Collection[str]) -> set[str]:

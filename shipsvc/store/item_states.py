@@ -7,14 +7,16 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.store import moments, spans
+from shipsvc.store import access, moments, spans
+from shipsvc.store.access import Outsider
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.events import EVENT
+from shipsvc.store.items import Names
 from shipsvc.store.reads import AT_LAST
 from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import FOREVER, Alias, table
-from shipsvc.store.tables_derived import OUT_LINES, Flag, Item, ItemParty
+from shipsvc.store.tables_derived import Flag, Item, ItemParty
 
 ITEM = table(Item)
 ALIAS = table(Alias)
@@ -53,9 +55,11 @@ class Sought:
 
 @dataclass(frozen=True)
 class Eyes:
-    """For whom a list is: the clause on items that they may see, and their institutions (None: they see all)."""
+    """For whom a list is: the clause on items that they may see, the clause on names that they may find them by, and
+    their institutions (None: they see all)."""
 
     visible: sa.ColumnElement[bool]
+    names: Names
     institutions: frozenset[str] | None
 
 
@@ -78,24 +82,13 @@ def span_at(connection: sa.Connection, number: str, when: When, now: datetime) -
 
 def concerned_until(connection: sa.Connection, number: str, institutions: Collection[str]) -> datetime | None:
     """Until when one of the institutions had to do with an item, as known now; None where none ever had."""
-    wanted = sa.select(sa.func.max(SPAN.c.to_at)).where(
-        SPAN.c.item == number, SPAN.c.known_to == FOREVER, _concerns(institutions)
-    )
-    found: datetime | None = connection.execute(wanted).scalar()
+    found: datetime | None = connection.execute(sa.select(access.until(sa.literal(number), institutions))).scalar()
     return found
 
 
-def theirs(institutions: Collection[str]) -> sa.ColumnElement[bool]:
+def theirs(institutions: Collection[str], at: datetime) -> sa.ColumnElement[bool]:
     """A clause on an item and its span: one of the institutions owns it, or has to do with it by that very span."""
-    return sa.or_(ITEM.c.owner.in_(institutions), _concerns(institutions))
-
-
-def _concerns(institutions: Collection[str]) -> sa.ColumnElement[bool]:
-    """One of them holds it, is said to, lends or owes it. A stranger's bare claim does not count (rulings 17)."""
-    said = sa.and_(SPAN.c.claimant.in_(institutions), SPAN.c.handover.in_(("giver_only", "declared", "held")))
-    on_loan = SPAN.c.line.in_(("promised", *OUT_LINES))
-    sides = sa.or_(SPAN.c.lender.in_(institutions), SPAN.c.borrower.in_(institutions))
-    return sa.or_(SPAN.c.holder.in_(institutions), said, sa.and_(on_loan, sides))
+    return sa.or_(ITEM.c.owner.in_(institutions), access.concerns(institutions, at))
 
 
 # ------------------------------------------------------------------------------------------------- since when, and by
@@ -155,12 +148,12 @@ def page(
 
     ``shown`` of a row is whether its span may be seen too; a list that asks for a state holds only items whose is.
     """
-    shown = sa.true() if eyes.institutions is None else theirs(eyes.institutions)
+    shown = sa.true() if eyes.institutions is None else theirs(eyes.institutions, when.as_of)
     both, order = _from(sought, eyes, holding(when, now))
     clauses = [holding(when, now), shown, *_state(sought)] if sought.asks_for_state else []
     columns = (c for c in SPAN.c if c.name != "item")
     wanted = sa.select(ITEM, *columns, sa.func.coalesce(shown, sa.false()).label("shown")).select_from(both)
-    wanted = wanted.where(order > after, eyes.visible, *clauses, *_kept(sought))
+    wanted = wanted.where(order > after, eyes.visible, *clauses, *_kept(sought, eyes))
     return rows(connection, wanted.order_by(order).limit(limit))
 
 
@@ -182,7 +175,7 @@ def _state(sought: Sought) -> list[sa.ColumnElement[bool]]:
     return [column == value for column, value in wanted.items() if value is not None]
 
 
-def _kept(sought: Sought) -> list[sa.ColumnElement[bool]]:
+def _kept(sought: Sought, eyes: Eyes) -> list[sa.ColumnElement[bool]]:
     clauses: list[sa.ColumnElement[bool]] = []
     if sought.kind is not None:
         clauses.append(ITEM.c.kind == sought.kind)
@@ -193,14 +186,14 @@ def _kept(sought: Sought) -> list[sa.ColumnElement[bool]]:
     if sought.number is not None:
         clauses.append(ITEM.c.number == sought.number)
     elif sought.name is not None:
-        clauses.append(_named(sought))
+        clauses.append(_named(sought, eyes))
     return clauses
 
 
-def _named(sought: Sought) -> sa.ColumnElement[bool]:
+def _named(sought: Sought, eyes: Eyes) -> sa.ColumnElement[bool]:
     """By the beginning of its number, by another name of it, or by words in what it is."""
     ways: list[sa.ColumnElement[bool]] = [
-        ITEM.c.number.in_(sa.select(ALIAS.c.item).where(ALIAS.c.alias == sought.name))
+        ITEM.c.number.in_(sa.select(ALIAS.c.item).where(ALIAS.c.alias == sought.name, eyes.names(ALIAS, ALIAS.c.item)))
     ]
     if sought.begins_with:
         ways.append(ITEM.c.number.like(f"{sought.begins_with}%"))
@@ -216,8 +209,9 @@ def _has(word: str) -> sa.ColumnElement[bool]:
 
 
 # ------------------------------------------------------------------------------------------------------------- flags
-def flags(connection: sa.Connection, number: str, when: When) -> Sequence[Row]:
-    """What a person should look at, raised by facts that had happened by then."""
+def flags(connection: sa.Connection, number: str, when: When, outsider: Outsider | None) -> Sequence[Row]:
+    """What a person should look at, raised by facts that had happened by then; for an outsider, by facts that they told
+    or may read."""
     wanted = (
         sa.select(FLAG.c.code, FLAG.c.detail, FLAG.c.event_id, FLAG.c.known_from)
         .select_from(FLAG.join(EVENT, EVENT.c.id == FLAG.c.event_id))
@@ -229,7 +223,22 @@ def flags(connection: sa.Connection, number: str, when: When) -> Sequence[Row]:
         )
         .order_by(FLAG.c.known_from, FLAG.c.event_id, FLAG.c.code)
     )
+    if outsider is not None:
+        told = EVENT.c.acting_for.in_(outsider.institutions)
+        readable = access.may_read(FLAG.c.item, EVENT.c.happened_at, _kind(FLAG.c.item), outsider)
+        wanted = wanted.where(sa.or_(told, readable))
     return rows(connection, wanted)
+
+
+def _kind(item: sa.ColumnElement[str]) -> sa.ColumnElement[str]:
+    return sa.select(ITEM.c.kind).where(ITEM.c.number == item).scalar_subquery()
+
+
+def concerns_at(connection: sa.Connection, number: str, institutions: Collection[str], at: datetime) -> bool:
+    """Whether one of the institutions had to do with an item at an instant, as known now."""
+    held = (SPAN.c.item == number, SPAN.c.known_to == FOREVER, SPAN.c.from_at <= at, SPAN.c.to_at > at)
+    wanted = sa.select(SPAN.c.item).where(*held, access.concerns(institutions, at)).limit(1)
+    return connection.execute(wanted).first() is not None
 
 
 def visible_among(connection: sa.Connection, numbers: Collection[str], visible: sa.ColumnElement[bool]) -> set[str]:

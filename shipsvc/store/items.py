@@ -17,6 +17,8 @@ ITEM = table(Item)
 ALIAS = table(Alias)
 PREFIX = table(PackagingPrefix)
 COLLECTION = table(CollectionVersion)
+#: Which names may be used to find the items in a column.
+Names = Callable[[sa.FromClause, sa.ColumnElement[str]], sa.ColumnElement[bool]]
 
 # Statements of the write path are made once: building one takes longer than running it.
 _AMONG = among(ITEM.c.number)
@@ -87,13 +89,15 @@ def alias(connection: sa.Connection, institution: str, name: str) -> Row | None:
     return first_row(connection, sa.select(ALIAS).where(ALIAS.c.institution == institution, ALIAS.c.alias == name))
 
 
-def aliases(connection: sa.Connection, number: str) -> Sequence[Row]:
-    """Every other name that an item goes by."""
+def aliases(connection: sa.Connection, number: str, institutions: Collection[str] | None) -> Sequence[Row]:
+    """Other names that an item goes by, at the institutions (None: at any)."""
     wanted = sa.select(ALIAS).where(ALIAS.c.item == number)
+    if institutions is not None:
+        wanted = wanted.where(ALIAS.c.institution.in_(institutions))
     return rows(connection, wanted.order_by(ALIAS.c.institution, ALIAS.c.alias))
 
 
-def called(connection: sa.Connection, name: str, visible: Callable[[sa.ColumnElement[str]], Any]) -> list[str]:
-    """The items, among those that are visible, that go by a name anywhere."""
-    wanted = sa.select(ALIAS.c.item).distinct().where(ALIAS.c.alias == name, visible(ALIAS.c.item))
+def called(connection: sa.Connection, name: str, visible: Names) -> list[str]:
+    """The items that go by a name, where that name is visible."""
+    wanted = sa.select(ALIAS.c.item).distinct().where(ALIAS.c.alias == name, visible(ALIAS, ALIAS.c.item))
     return list(connection.execute(wanted.order_by(ALIAS.c.item)).scalars())

@@ -16,7 +16,7 @@ from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 
-from shipsvc.store import spans
+from shipsvc.store import access, spans
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import FOREVER, table
@@ -224,6 +224,14 @@ def spans_of(connection: sa.Connection, number: str, known_on: datetime | None) 
     return rows(connection, wanted.order_by(SPAN.c.from_at))
 
 
+def time_of(connection: sa.Connection, number: str, institutions: Collection[str]) -> list[tuple[datetime, datetime]]:
+    """From when to when one of the institutions had to do with an item, span by span, as known now."""
+    wanted = sa.select(SPAN.c.from_at, SPAN.c.to_at).where(
+        SPAN.c.item == number, SPAN.c.known_to == FOREVER, access.concerns(institutions, SPAN.c.from_at)
+    )
+    return [(from_at, to_at) for from_at, to_at in connection.execute(wanted)]
+
+
 # -------------------------------------------------------------------------------------------------- samples in general
 def samples_of_owner(when: Moment, owner: str, after: str, limit: int, *clauses: Clause) -> sa.Select[Any]:
     """Samples that an institution owns, in the order of items."""
@@ -271,15 +279,13 @@ def owned_by(institutions: Collection[str]) -> Clause:
     return _there_is(ITEM.c.number == SPAN.c.item, ITEM.c.owner.in_(institutions))
 
 
-def party_to(institutions: Collection[str]) -> Clause:
-    """A clause: one of the institutions owns the item, or holds, is said to hold, lends or owes it by this very span.
+def party_to(institutions: Collection[str], at: datetime) -> Clause:
+    """A clause: one of the institutions owns the item, or has to do with it, and by this very span.
 
-    A bare claim of a stranger does not count: that would let anybody see what they name (rulings 17).
+    Both: what lies in a parcel is held by the courier who holds the parcel, and is none of its affairs (rulings 16).
     """
     related = _there_is(PARTY.c.item == SPAN.c.item, PARTY.c.institution.in_(institutions))
-    named = sa.and_(SPAN.c.claimant.in_(institutions), related)
-    on_loan = sa.and_(OUT, sa.or_(SPAN.c.lender.in_(institutions), SPAN.c.borrower.in_(institutions)))
-    return sa.or_(SPAN.c.holder.in_(institutions), on_loan, named, owned_by(institutions))
+    return sa.or_(sa.and_(access.concerns(institutions, at), related), owned_by(institutions))
 
 
 def owns_anything(connection: sa.Connection, institutions: Collection[str]) -> bool:

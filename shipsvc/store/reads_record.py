@@ -79,9 +79,10 @@ def told_by_or_owned(institutions: Collection[str]) -> Clause:
     return sa.or_(EVENT.c.acting_for.in_(institutions), owned)
 
 
-def items_of(connection: sa.Connection, events: Collection[str]) -> Sequence[Row]:
-    """Which items facts bear on, in any version of them: (event_id, item)."""
-    wanted = sa.select(EVENT_ITEM.c.event_id, EVENT_ITEM.c.item).distinct().where(EVENT_ITEM.c.event_id.in_(events))
+def items_of(connection: sa.Connection, events: Collection[str], visible: Clause) -> Sequence[Row]:
+    """Which items that are visible facts bear on, in any version of them: (event_id, item)."""
+    wanted = sa.select(EVENT_ITEM.c.event_id, EVENT_ITEM.c.item).distinct()
+    wanted = wanted.where(EVENT_ITEM.c.event_id.in_(events), visible)
     return rows(connection, wanted.order_by(EVENT_ITEM.c.event_id, EVENT_ITEM.c.item))
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.store import moments
+from shipsvc.store.among import among
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM
@@ -41,6 +42,12 @@ def add_items(connection: sa.Connection, rows: list[dict[str, Any]]) -> None:
     """Append what a shipment holds."""
     if rows:
         connection.execute(sa.insert(SHIPMENT_ITEM), rows)
+
+
+def written_on(connection: sa.Connection, items: Collection[str]) -> list[tuple[str, str]]:
+    """Which of the items were written to be on which shipments: (item, code)."""
+    wanted = sa.select(SHIPMENT_ITEM.c.item, SHIPMENT_ITEM.c.shipment).where(among(SHIPMENT_ITEM.c.item))
+    return [(item, code) for item, code in connection.execute(wanted, {"some": list(items)})]
 
 
 # ------------------------------------------------------------------------------------------------- versions in force

@@ -146,7 +146,8 @@ class ShipmentItem(SQLModel, table=True):
 class Loan(Chain, table=True):
     """An agreement under which samples are lent, until ``due_on`` or for a term; later due dates are decisions.
 
-    ``signing_id`` is the decision by which it was signed.
+    ``signing_id`` is the decision by which it was signed. Nobody but its sides hears of it up to ``confidential_to``,
+    the end of the day ``confidential_until`` in the zone of the lender.
     """
 
     __tablename__ = "loan"
@@ -159,6 +160,8 @@ class Loan(Chain, table=True):
     term_months: int | None = None
     due_on: date | None = None
     signed_at: datetime | None = None
+    confidential_until: date | None = None
+    confidential_to: datetime | None = None
     signing_id: str = ""
     recalled_at: datetime | None = None
     closed_at: datetime | None = None

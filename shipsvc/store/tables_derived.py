@@ -65,11 +65,12 @@ class NumberCounter(SQLModel, table=True):
 
 
 class ItemParty(SQLModel, table=True):
-    """That an institution has to do with an item: it owns it, holds it, owes it, is sent it, or spoke of it."""
+    """That an institution has, or had, to do with an item, and when the last of that ends as known now."""
 
     __tablename__ = "item_party"
     item: str = Field(primary_key=True)
     institution: str = Field(primary_key=True)
+    until: datetime
     __table_args__ = (sa.Index("ix_item_party_institution", "institution", "item"),)
 
 

@@ -113,7 +113,7 @@ def show_fact(
     It is there for those who told it and for those who may see an item that it bears on; for others it is not there.
     """
     with reading(service, claims) as work:
-        return fact_out(facts.read(work.connection, work.actor, id))
+        return fact_out(facts.read(work.connection, work.actor, id, work.now()))
 
 
 def _recorded(service: Service, claims: Claims, envelope: Envelope, told: Sequence[Told]) -> list[Result]:

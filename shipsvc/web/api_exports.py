@@ -125,7 +125,7 @@ def export_facts(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, momen
     `GET /v1/events/{id}` shows you, one by one, and cut to what is yours in the same way."""
 
     def read(work: Work, when: documents.When, after: str) -> Page:
-        found = exports.fact_page(work.connection, work.actor, when, after=after, limit=PAGE)
+        found = exports.fact_page(work.connection, work.actor, when, work.now(), after=after, limit=PAGE)
         return [_fact(one.row, one.wording) for one in found.facts], found.after
 
     return _file(service, claims, "facts", FactRow, read, moments, as_csv=as_csv)

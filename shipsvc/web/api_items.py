@@ -110,7 +110,7 @@ def show_history(
         when = documents.asked(moments.as_of, moments.known_on, now)
         found = items.find(work.connection, work.actor, number)
         late_after_s = history.late_after_s(work.connection, found)
-        rows = history.page(work.connection, work.actor, found, when, after=after, limit=asked.limit + 1)
+        rows = history.page(work.connection, work.actor, found, when, now, after=after, limit=asked.limit + 1)
     page = cursors.cut(rows, asked.limit, "history", _key)
     cursors.link(response, asked, page)
     entries = [items_shown.entry(row, late_after_s) for row in page.rows]
@@ -140,7 +140,7 @@ def show_contents(
         now = work.now()
         when = documents.asked(moments.as_of, moments.known_on, now)
         found = items.find(work.connection, work.actor, number)
-        found.require(when.as_of, number)
+        items.require_state(work.connection, work.actor, found, when.as_of)
         first = str(after[0]) if after else ""
         rows = items.inside(work.connection, work.actor, found.number, when, now, after=first, limit=asked.limit + 1)
     page = cursors.cut(rows, asked.limit, "contents", lambda row: (row["number"],))
@@ -159,7 +159,7 @@ def show_time_out(service: ServiceDep, claims: ClaimsDep, number: Typed, moments
         now = work.now()
         as_of = moments.as_of or now
         found = items.find(work.connection, work.actor, number)
-        found.require(as_of, number)
+        items.require_state(work.connection, work.actor, found, as_of)
         out = exposure.time_out(work.connection, [found.number], as_of, moments.known_on)
     return items_shown.time_out(found.number, out[found.number], of_moment(moments, now))
 

@@ -180,7 +180,7 @@ def _made(work: Work, code: str, status: int) -> Made:
 
 
 def _shown(loan: Loan, moments: Moments, now: datetime) -> LoanShown:
-    own = {name: value for name, value in loan.row.items() if name not in {"signing_id", "due_on"}}
+    own = {name: value for name, value in loan.row.items() if name not in {"signing_id", "due_on", "confidential_to"}}
     return LoanShown(
         **own,
         owed_by=loan.owed_by,

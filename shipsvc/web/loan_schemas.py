@@ -36,6 +36,11 @@ class LoanTerms(Strict):
         "received_by_lender", description="What counts as returned", examples=["received_by_lender"]
     )
     term_months: Months | None = Field(None, description="Or `due_on`, or neither", examples=[18])
+    confidential_until: Day | None = Field(
+        None,
+        description="Up to the end of that day, in the zone of the lender, nobody but the two sides hears of the loan",
+        examples=["2027-02-01"],
+    )
 
 
 _TERMS: dict[str, Any] = {
@@ -46,6 +51,7 @@ _TERMS: dict[str, Any] = {
     "purpose": "noble gas",
     "returned_when": "received_by_lender",
     "term_months": None,
+    "confidential_until": None,
 }
 
 

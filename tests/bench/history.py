@@ -25,7 +25,8 @@ def measured(base: Base, folder: Path, *, quick: bool) -> Iterator[Row]:
 
 def _ask(number: str, work: Work) -> int:
     found = items.find(work.connection, work.actor, number)
-    when = documents.asked(None, None, work.now())
-    entries = history.page(work.connection, work.actor, found, when, after=None, limit=PAGE + 1)
+    now = work.now()
+    when = documents.asked(None, None, now)
+    entries = history.page(work.connection, work.actor, found, when, now, after=None, limit=PAGE + 1)
     assert entries, "there is nothing to measure"
     return len(entries)

@@ -18,7 +18,7 @@ from shipsvc.domain.facts import Named
 from shipsvc.domain.times import format_instant
 from shipsvc.store.engine import Database, Row, rows
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemSpan, Parentage
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
 from tests.databases import copied, opened
 from tests.properties.stories import BOXES, SAMPLES, VIALS, Said, amended_stories
 from tests.world import World
@@ -98,7 +98,13 @@ def known(connection: sa.Connection, known_on: datetime | None = None) -> dict[s
     """All that is derived, as known now or on some day, without what says how it was told."""
     kinds = (ItemSpan, Comparison, EventItem, Parentage, Flag)
     found = {kind.__name__: _rows(connection, table(kind), known_on) for kind in kinds}
-    return found if known_on else {**found, "Item": _plain(_items(connection))}
+    return found if known_on else {**found, "Item": _plain(_items(connection)), "ItemParty": _parties(connection)}
+
+
+def _parties(connection: sa.Connection) -> list[dict[str, Any]]:
+    kept = {row["number"] for row in _items(connection) if row["owner"] is not None}
+    found = rows(connection, sa.select(table(ItemParty)))
+    return _plain(row for row in found if row["item"] in kept)
 
 
 def _items(connection: sa.Connection) -> list[Row]:

@@ -88,7 +88,7 @@ def collection(database_url: str) -> Iterator[Collection]:
     """The service in March 2026, with institutions, people, prefixes and balances, and no item yet."""
     with running(database_url) as service:
         found = Collection(service)
-        _session(service, "first")
+        open_session(service, "first")
         for code, kind in (("SMP", "borrower"), ("CRK", "courier"), ("MRL", "borrower")):
             body = {"code": code, "name": f"Institute {code}", "kind": kind, "zone": "UTC", "because": "First"}
             found.post("first", "institutions", body)
@@ -104,7 +104,7 @@ def collection(database_url: str) -> Iterator[Collection]:
         yield found
 
 
-def _session(running: Running, login: str) -> None:
+def open_session(running: Running, login: str) -> None:
     """A session that nothing ends."""
     now = running.clock()
     times = {"started_at": now, "last_used_at": now, "expires_at": now + timedelta(days=3650)}
@@ -122,7 +122,7 @@ def _people(running: Running) -> None:
                 connection, first, now, name=login, email="", login=login, password_hash="none", roles=roles
             )
     for login, *_ in PEOPLE:
-        _session(running, login)
+        open_session(running, login)
 
 
 PEOPLE: list[tuple[Any, ...]] = [

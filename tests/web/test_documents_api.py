@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from shipsvc.store.tables import PackagingPrefix, table
+from shipsvc.store.tables import FOREVER, PackagingPrefix, table
 from shipsvc.store.tables_derived import Item, ItemParty
 from tests.web.service import START, Running, running
 
@@ -254,7 +254,7 @@ def lend(service: Running, number: str, collection: str | None) -> None:
     }
     with service.service.database.engine.begin() as connection:
         connection.execute(sa.insert(table(Item)).values({name: row[name] for name in row if name in table(Item).c}))
-        connection.execute(sa.insert(table(ItemParty)).values(item=number, institution="TSI"))
+        connection.execute(sa.insert(table(ItemParty)).values(item=number, institution="TSI", until=FOREVER))
 
 
 @pytest.mark.parametrize(
