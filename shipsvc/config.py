@@ -34,6 +34,13 @@ class Settings(BaseSettings):
     address_failures_max: int = Field(default=50, ge=1)
     failures_window_min: int = Field(default=15, ge=1, le=1440)
     failures_wait_s_max: int = Field(default=3600, ge=30, le=86_400)
+    #: Days that a link to choose a password is good for.
+    invitation_days: int = Field(default=7, ge=1, le=30)
+    #: The server that takes mail: ``smtp://`` (STARTTLS where offered) or ``smtps://`` [user:password@]host[:port];
+    #: without it administrators hand over links themselves.
+    smtp_url: SecretStr = SecretStr("")
+    #: Whom mail comes from.
+    mail_from: str = ""
     log_level: str = "INFO"
 
     @property

@@ -573,6 +573,16 @@ def accounts() -> None:
     index("ix_session_person", "session", "person")
     index("ix_session_expires_at", "session", "expires_at")
     op.create_table(
+        "invitation",
+        text("digest"),
+        text("person"),
+        instant("made_at"),
+        instant("expires_at"),
+        text("made_by"),
+        sa.PrimaryKeyConstraint("digest", name="pk_invitation"),
+    )
+    index("ix_invitation_person", "invitation", "person")
+    op.create_table(
         "refresh_token",
         text("digest"),
         text("session"),

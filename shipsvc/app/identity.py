@@ -47,7 +47,8 @@ def signed_in(found: Row | None, password: str, now: datetime) -> str:
     It takes as long for an unknown or closed account, and says no more (RFC 6749 section 10.10). Not to be called
     inside a writing transaction: others would wait for the hash.
     """
-    fits = passwords.matches(found["password_hash"] if found else None, password)
+    # An account whose password has yet to be chosen has an empty hash.
+    fits = passwords.matches((found["password_hash"] or None) if found else None, password)
     if not fits or found is None or (found["disabled_at"] is not None and found["disabled_at"] <= now):
         raise errors.WrongPassword
     return str(found["person"])
@@ -61,6 +62,19 @@ def hold_unchanged(connection: sa.Connection, found: Row) -> None:
     now = people.account_of(connection, found["person"])
     if now is None or any(now[name] != found[name] for name in ("password_hash", "disabled_at")):
         raise errors.WrongPassword
+
+
+def account_of(connection: sa.Connection, person: str) -> Row:
+    """The account of somebody who is signed in."""
+    found = people.account_of(connection, person)
+    assert found is not None
+    return found
+
+
+def change_password(connection: sa.Connection, now: datetime, found: Row, password_hash: str) -> None:
+    """Put another password in place of the one that was read, and end every session of its owner."""
+    people.set_password_hash(connection, found["person"], password_hash, instead_of=found["password_hash"])
+    sessions.end_all(connection, found["person"], now)
 
 
 def renew_hash(connection: sa.Connection, found: Row, renewed: str) -> None:

@@ -18,6 +18,7 @@ ShipsvcError
 │   ├── NotYourInstitution
 │   └── NotYourRole
 ├── NotFound             unknown, or not theirs to see: the two look alike
+│   └── InvitationOver
 ├── Conflict             a second word against a first one
 │   ├── IdUsedForOtherFact
 │   ├── AmendedMeanwhile
@@ -130,6 +131,10 @@ class NotYourRole(NotAllowed):
 
 class NotFound(ShipsvcError):
     """There is no {what} {name} that you may see. Check how it is written."""
+
+
+class InvitationOver(NotFound):
+    """This link was used, replaced by a newer one, or is over. Ask an administrator for a new one."""
 
 
 class Conflict(ShipsvcError):

@@ -32,6 +32,17 @@ class Session(SQLModel, table=True):
     ended_at: datetime | None = None
 
 
+class Invitation(SQLModel, table=True):
+    """Leave to choose a password, once; the row goes when it was used or replaced."""
+
+    __tablename__ = "invitation"
+    digest: str = Field(primary_key=True)
+    person: str = Field(index=True)
+    made_at: datetime
+    expires_at: datetime
+    made_by: str
+
+
 class RefreshToken(SQLModel, table=True):
     """A token that renews a session, once."""
 

@@ -26,10 +26,11 @@ PersonId = Annotated[
         examples=[PERSON],
     ),
 ]
+LOGIN = r"^[a-z0-9][a-z0-9._@+-]{0,63}$"
 Login = Annotated[
     str,
     Field(
-        pattern=r"^[a-z0-9][a-z0-9._@+-]{0,63}$",
+        pattern=LOGIN,
         description="The name to sign in with, in small letters",
         examples=["m.example"],
     ),
@@ -41,6 +42,16 @@ Email = Annotated[
         pattern=r"^([^\x00-\x20\x7f@]{1,64}@[^\x00-\x20\x7f@]{1,189})?$",
         description="Where reminders go; may be empty",
         examples=["m.example@trp.example"],
+    ),
+]
+
+NewPassword = Annotated[
+    SecretStr,
+    Field(
+        min_length=passwords.LENGTH_MIN,
+        max_length=passwords.LENGTH_MAX,
+        description="Any characters; a phrase is easier to keep than a puzzle",
+        examples=["a phrase nobody guesses"],
     ),
 ]
 
@@ -71,12 +82,7 @@ class PersonNew(Strict):
     name: Words = Field(description="As others are to read it; can be erased later", examples=["M. Example"])
     email: Email = ""
     login: Login
-    password: SecretStr = Field(
-        min_length=passwords.LENGTH_MIN,
-        max_length=passwords.LENGTH_MAX,
-        description="Any characters; a phrase is easier to keep than a puzzle",
-        examples=["a phrase nobody guesses"],
-    )
+    password: NewPassword
     roles: list[RoleAt] = Field(default_factory=list, max_length=100, description="Roles they have from now on")
 
 

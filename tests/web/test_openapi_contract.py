@@ -188,6 +188,9 @@ REFUSED = {
     "close_loan": 409,
     # Sessions have ids of their own.
     "end_own_session": 404,
+    "invite": 409,
+    "accept_invitation": 404,
+    "change_own_password": 401,
 }
 
 
