@@ -28,7 +28,7 @@ from shipsvc.web.openapi import problems
 from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1", tags=["facts"])
-ATTEMPTS = 3
+ATTEMPTS = 8
 
 EXAMPLES: Any = {
     "one": {

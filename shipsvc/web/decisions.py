@@ -15,7 +15,7 @@ from shipsvc.web.deps import Service, Work, unit_of_work
 from shipsvc.web.replays import Made, RequestKey, once
 from shipsvc.web.tokens import Claims
 
-ATTEMPTS: Final = 3
+ATTEMPTS: Final = 8
 Answer = TypeVar("Answer")
 
 

@@ -19,6 +19,7 @@ from sqlalchemy import event
 from shipsvc.domain import codes
 from shipsvc.store.tables import FOREVER, Event, table
 from shipsvc.store.tables_derived import EventItem, ItemSpan
+from shipsvc.web.api_events import ATTEMPTS
 from tests.databases import copied, throwaway
 from tests.postgres import Postgres
 from tests.web.door import Door, Json, opened
@@ -262,13 +263,13 @@ def test_a_nest_that_grows_between_reading_and_locking(pg: Door, times: int) -> 
 
 
 def test_a_nest_that_never_stops_growing(pg: Door) -> None:
-    """After three attempts 503: nothing of it is stored, and when it is quiet again the same fact is taken."""
+    """After so many attempts 503: nothing of it is stored, and when it is quiet again the same fact is taken."""
     box, pack, _ = nest(pg)
     fact = pg.fact("released", box, "2026-03-02T10:00:00Z", to="TSI")
     with between(pg, LOCK, pack, times=99) as done:
         answer = pg.service.client.post("/v1/events", json={"fact": fact}, headers=pg.people["clerk"])
 
-    assert len(done) == 3
+    assert len(done) == ATTEMPTS
     assert (answer.status_code, answer.json()["code"]) == (503, "away")
     assert int(answer.headers["Retry-After"]) > 0
     assert pg.all(EVENT, EVENT.c.id == fact["id"]) == []

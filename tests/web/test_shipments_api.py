@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from shipsvc.web.decisions import attempted, new_id
+from shipsvc.web.decisions import ATTEMPTS, attempted, new_id
 from tests.web.documents import new_id as fact_id
 from tests.web.service import Running, running
 
@@ -222,7 +222,7 @@ def test_ids_of_decisions() -> None:
 
 
 def test_another_try_when_the_nest_grew() -> None:
-    """Rulings 9: rolled back and tried again, three times at most; then the caller is told to come again."""
+    """Rulings 9: rolled back and tried again, so many times at most; then the caller is told to come again."""
     from shipsvc.app.record import AffectedGrew
     from shipsvc.domain.errors import Away
 
@@ -234,7 +234,7 @@ def test_another_try_when_the_nest_grew() -> None:
             raise AffectedGrew
         return len(tries)
 
-    assert attempted(lambda: act(2)) == 3
+    assert attempted(lambda: act(ATTEMPTS - 1)) == ATTEMPTS
     tries.clear()
     with pytest.raises(Away):
-        attempted(lambda: act(3))
+        attempted(lambda: act(ATTEMPTS))
