@@ -182,20 +182,26 @@ class Balance:
         return max(2000 * self.repeatability_ng, 820 * self.readability_ng)
 
 
-def air_density(temperature_c: float, pressure_pa: float, relative_humidity: float) -> float:
-    """Density of moist air in kg/m3 by CIPM-2007 (Picard et al., Metrologia 45 (2008) 149), with 400 ppm of CO2.
+def air_density(
+    temperature_c: float, pressure_pa: float, relative_humidity: float, co2_fraction: float = 0.0004
+) -> float:
+    """Density of moist air in kg/m3 by CIPM-2007 (Picard et al., Metrologia 45 (2008) 149).
 
-    ``relative_humidity`` is a fraction, 0 to 1. Made for 15-27 °C and 600-1100 hPa; beyond, it is only a guide.
+    ``relative_humidity`` is a fraction, 0 to 1, and ``co2_fraction`` the mole fraction of carbon dioxide. Made for
+    15-27 °C and 600-1100 hPa; beyond, it is only a guide.
 
     Raises:
-        Malformed: humidity is not from 0 to 1, pressure not above 0, temperature not above -273.15 °C, or not numbers.
+        Malformed: humidity is not from 0 to 1, CO2 not from 0 to 0.1, pressure not above 0, temperature not above
+            -273.15 °C, or not numbers.
     """
     _require(-273.15 < temperature_c < math.inf, "temperature must be above -273.15 °C")
     _require(0 < pressure_pa < math.inf, "pressure must be above 0 Pa")
     _require(0 <= relative_humidity <= 1, "relative humidity must be a fraction from 0 to 1, such as 0.45")
+    _require(0 <= co2_fraction <= 0.1, "carbon dioxide must be a mole fraction from 0 to 0.1, such as 0.0004")
     temperature_k = temperature_c + 273.15
     water = relative_humidity * _water_mole_fraction_at_saturation(temperature_c, pressure_pa)
-    dry_molar_mass, water_molar_mass, gas_constant = 28.96546e-3, 18.01528e-3, 8.314472  # kg/mol, kg/mol, J/(mol K)
+    dry_molar_mass = (28.96546 + 12.011 * (co2_fraction - 0.0004)) * 1e-3  # kg/mol
+    water_molar_mass, gas_constant = 18.01528e-3, 8.314472  # kg/mol, J/(mol K)
     ideal = pressure_pa * dry_molar_mass / (gas_constant * temperature_k)
     compressibility = _compressibility(temperature_c, pressure_pa, water)
     return ideal / compressibility * (1 - water * (1 - water_molar_mass / dry_molar_mass))

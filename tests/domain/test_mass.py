@@ -251,6 +251,15 @@ def test_the_air_density_of_cipm_2007(
     assert air_density(celsius, pressure_mmhg * PA_PER_MMHG, humidity) == pytest.approx(density, abs=tolerance)
 
 
+def test_carbon_dioxide_makes_air_heavier() -> None:
+    """CIPM-2007: M_a grows by 12.011 g/mol a mole fraction of CO2, so 1000 ppm instead of 400 is 2.488e-4 more."""
+    usual, stuffy = air_density(20, 101_325, 0), air_density(20, 101_325, 0, 0.001)
+
+    assert stuffy / usual - 1 == pytest.approx(12.011 * 0.0006 / 28.96546, rel=1e-9)
+    with pytest.raises(Malformed):
+        air_density(20, 101_325, 0.5, 400)
+
+
 @pytest.mark.parametrize(
     ("celsius", "pressure_pa", "humidity"),
     [
