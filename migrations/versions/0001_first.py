@@ -485,7 +485,9 @@ def people() -> None:
         "person",
         text("id"),
         instant("recorded_at"),
+        text("kind"),
         sa.PrimaryKeyConstraint("id", name="pk_person"),
+        one_of("person", "kind", "person service device"),
     )
     op.create_table(
         "person_name",
@@ -568,10 +570,34 @@ def accounts() -> None:
         instant("last_used_at"),
         instant("expires_at"),
         instant("ended_at", null=True),
+        text("secret", null=True),
         sa.PrimaryKeyConstraint("id", name="pk_session"),
     )
     index("ix_session_person", "session", "person")
     index("ix_session_expires_at", "session", "expires_at")
+    op.create_table(
+        "client",
+        text("person"),
+        text("institution"),
+        text("made_by"),
+        sa.PrimaryKeyConstraint("person", name="pk_client"),
+    )
+    index("ix_client_institution", "client", "institution")
+    op.create_table(
+        "client_secret",
+        text("id"),
+        text("client"),
+        text("digest"),
+        text("label"),
+        instant("made_at"),
+        text("made_by"),
+        instant("expires_at"),
+        instant("revoked_at", null=True),
+        instant("last_used_at", null=True),
+        sa.PrimaryKeyConstraint("id", name="pk_client_secret"),
+        sa.UniqueConstraint("digest", name="uq_client_secret_digest"),
+    )
+    index("ix_client_secret_client", "client_secret", "client")
     op.create_table(
         "invitation",
         text("digest"),

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from shipsvc.app import identity
 from shipsvc.app.access import Actor
 from shipsvc.app.identity import TICK, Profile
+from shipsvc.domain.clients import PERSON
 from shipsvc.domain.successions import Heirs
 from shipsvc.store import locks, people, sessions
 from shipsvc.store.documents import When
@@ -40,6 +41,8 @@ def leave(connection: sa.Connection, actor: Actor, now: datetime, person: str, f
     """
     locks.hold(connection, "administrators", f"roles {person}")
     found = identity.profile(connection, actor, now, person)
+    if found.kind != PERSON:
+        actor.must_administer()
     held = people.roles_told(connection, person, FOREVER)
     _require_theirs(actor, held)
     newest = people.newest_change(connection, person)

@@ -22,7 +22,13 @@ def page(
     roles = directory.roles_of(connection, [row["id"] for row in found], now)
     return [
         Profile(
-            row["id"], row["name"] or "", row["email"] or "", row["recorded_at"], row["disabled_at"], roles[row["id"]]
+            row["id"],
+            row["name"] or "",
+            row["email"] or "",
+            row["recorded_at"],
+            row["disabled_at"],
+            roles[row["id"]],
+            row["kind"],
         )
         for row in found
     ]

@@ -14,7 +14,7 @@ from shipsvc.app import facts
 from shipsvc.app.access import Actor, sees
 from shipsvc.app.facts import Wording
 from shipsvc.store import facts as log
-from shipsvc.store import role_changes
+from shipsvc.store import role_changes, sessions
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 
@@ -49,6 +49,11 @@ def fact_page(
 def own_facts(connection: sa.Connection, actor: Actor, *, after: str, limit: int) -> list[Told]:
     """What the person who asks told, for whichever institution, in the order of ids (rulings 16: for ever)."""
     return [Told(row, facts.as_told(row)) for row in log.told_by(connection, actor.person, after=after, limit=limit)]
+
+
+def own_sessions(connection: sa.Connection, actor: Actor) -> Sequence[Row]:
+    """Every session of the person who asks that is kept, also those that are over, the newest first."""
+    return sessions.kept_of(connection, actor.person)
 
 
 def own_roles(connection: sa.Connection, actor: Actor) -> Sequence[Row]:

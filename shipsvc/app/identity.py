@@ -11,7 +11,8 @@ import sqlalchemy as sa
 from shipsvc.app import documents, passwords
 from shipsvc.app.access import Actor
 from shipsvc.domain import errors
-from shipsvc.store import locks, people, sessions
+from shipsvc.domain.clients import PERSON, require_fitting
+from shipsvc.store import clients, locks, people, sessions
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import ROLES as ROLES  # the web layer names them too
 
@@ -29,6 +30,8 @@ class Profile:
     recorded_at: datetime
     closed_at: datetime | None
     roles: people.Roles
+    #: person, or what a client is: service, device
+    kind: str
 
     @property
     def institutions(self) -> frozenset[str]:
@@ -108,7 +111,7 @@ def _add(connection: sa.Connection, now: datetime, *, name: str, email: str, log
     if people.account_by_login(connection, login):
         raise errors.AlreadyThere(what="login name", name=login, pointer="/login")
     person = str(uuid.uuid4())
-    people.add_person(connection, {"id": person, "recorded_at": now}, {"name": name, "email": email})
+    people.add_person(connection, {"id": person, "recorded_at": now, "kind": PERSON}, {"name": name, "email": email})
     people.add_account(connection, person, login, password_hash)
     return person
 
@@ -134,13 +137,17 @@ def change_role(
 ) -> Mapping[str, Any]:
     """Give a role or end it, from a moment on (now unless given); the row of the change. Administrators only.
 
-    NotFound for an unknown person or institution; RuleForbids if nobody were left to administer the service.
+    NotFound for an unknown person or institution; RuleForbids if nobody were left to administer the service, and
+    for a role that a client cannot have.
     """
     actor.must_administer()
     locks.hold(connection, "administrators", f"roles {person}")
     if people.by_id(connection, person) is None:
         raise errors.NotFound(what="person", name=person)
     documents.require_institution(connection, institution, "/institution")
+    client = clients.by_id(connection, person)
+    if client is not None and granted:
+        require_fitting(client["kind"], client["institution"], institution, role)
     newest = people.newest_change(connection, person)
     recorded_at = max(now, newest + TICK) if newest else now
     pair = (institution, role)
@@ -185,7 +192,7 @@ def profile(connection: sa.Connection, actor: Actor, now: datetime, person: str,
 
 def _profile(row: Row, roles: people.Roles) -> Profile:
     name, email = row["name"] or "", row["email"] or ""
-    return Profile(row["id"], name, email, row["recorded_at"], row["disabled_at"], roles)
+    return Profile(row["id"], name, email, row["recorded_at"], row["disabled_at"], roles, row["kind"])
 
 
 def bootstrap(

@@ -10,6 +10,7 @@ from shipsvc.app import attempts, identity
 from shipsvc.app.access import Actor
 from shipsvc.app.sessions import digest, new_secret
 from shipsvc.domain import errors
+from shipsvc.domain.clients import PERSON
 from shipsvc.store import invitations, locks, people, sessions
 
 PREFIX = "shi_"
@@ -51,8 +52,8 @@ def reset(connection: sa.Connection, actor: Actor, now: datetime, lifetime: time
     """
     actor.must_administer()
     locks.hold(connection, f"account {person}")
-    account = people.account_of(connection, person)
-    if account is None:
+    account, row = people.account_of(connection, person), people.by_id(connection, person)
+    if account is None or row is None or row["kind"] != PERSON:
         raise errors.NotFound(what="person", name=person)
     if account["disabled_at"] is not None and account["disabled_at"] <= now:
         raise errors.RuleForbids(why="the account is closed.")

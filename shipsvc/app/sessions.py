@@ -58,11 +58,20 @@ def start(
     return Opened(session, person, client_id, _refresh(connection, now, session, now + lifetimes.whole, lifetimes))
 
 
-def add(connection: sa.Connection, now: datetime, until: datetime, *, person: str, client_id: str, address: str) -> str:
-    """Open a session that nothing renews; its id."""
+def add(
+    connection: sa.Connection,
+    now: datetime,
+    until: datetime,
+    *,
+    person: str,
+    client_id: str,
+    address: str,
+    secret: str | None = None,
+) -> str:
+    """Open a session that nothing renews; its id. ``secret`` is the id of a client's."""
     sessions.forget_expired(connection, now - KEPT)
     session = str(uuid.uuid4())
-    about = {"id": session, "person": person, "client_id": client_id, "address": address}
+    about = {"id": session, "person": person, "client_id": client_id, "address": address, "secret": secret}
     sessions.add(connection, {**about, "started_at": now, "last_used_at": now, "expires_at": until})
     return session
 

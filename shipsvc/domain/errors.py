@@ -13,6 +13,7 @@ ShipsvcError
 │   └── VersionNotNamed
 ├── NotSignedIn          who is speaking is not known
 │   ├── WrongPassword
+│   ├── WrongClient
 │   └── BadToken
 ├── NotAllowed           known, but this is not theirs to do
 │   ├── NotYourInstitution
@@ -111,6 +112,10 @@ class NotSignedIn(ShipsvcError):
 
 class WrongPassword(NotSignedIn):
     """The name or the password is wrong."""
+
+
+class WrongClient(NotSignedIn):
+    """There is no such client, or the secret is not one of its own, is over, or was revoked."""
 
 
 class BadToken(NotSignedIn):

@@ -33,7 +33,7 @@ def page(
     With ``among``, only those who have a role now at one of these institutions.
     """
     wanted = (
-        sa.select(PERSON.c.id, PERSON.c.recorded_at, NAME.c.name, NAME.c.email, ACCOUNT.c.disabled_at)
+        sa.select(PERSON.c.id, PERSON.c.kind, PERSON.c.recorded_at, NAME.c.name, NAME.c.email, ACCOUNT.c.disabled_at)
         .select_from(
             PERSON.outerjoin(NAME, NAME.c.person == PERSON.c.id).outerjoin(ACCOUNT, ACCOUNT.c.person == PERSON.c.id)
         )

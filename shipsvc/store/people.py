@@ -92,7 +92,7 @@ def roles_told(connection: sa.Connection, person: str, now: datetime) -> Roles:
 def by_id(connection: sa.Connection, person: str) -> Row | None:
     """A person with name and email (None where they were erased) and the end of the account."""
     wanted = (
-        sa.select(PERSON.c.id, PERSON.c.recorded_at, NAME.c.name, NAME.c.email, ACCOUNT.c.disabled_at)
+        sa.select(PERSON.c.id, PERSON.c.kind, PERSON.c.recorded_at, NAME.c.name, NAME.c.email, ACCOUNT.c.disabled_at)
         .select_from(
             PERSON.outerjoin(NAME, NAME.c.person == PERSON.c.id).outerjoin(ACCOUNT, ACCOUNT.c.person == PERSON.c.id)
         )
@@ -117,7 +117,7 @@ def any_account(connection: sa.Connection) -> bool:
 
 
 def add_person(connection: sa.Connection, person: Mapping[str, Any], name: Mapping[str, Any]) -> None:
-    """Add a person (id, recorded_at) and the erasable half (name, email)."""
+    """Add a person (id, recorded_at, kind) and the erasable half (name, email)."""
     connection.execute(sa.insert(PERSON).values(**person))
     connection.execute(sa.insert(NAME).values(person=person["id"], **name))
 

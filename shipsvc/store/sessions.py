@@ -15,7 +15,7 @@ REFRESH = table(RefreshToken)
 
 
 def add(connection: sa.Connection, session: Row) -> None:
-    """Open a session (id, person, client_id, address, started_at, last_used_at, expires_at)."""
+    """Open a session (id, person, client_id, address, started_at, last_used_at, expires_at; secret where one was)."""
     connection.execute(sa.insert(SESSION).values(**session))
 
 
@@ -28,6 +28,12 @@ def open_of(connection: sa.Connection, person: str, now: datetime) -> Sequence[R
     """The sessions of a person that are open, the newest first."""
     theirs = (SESSION.c.person == person, SESSION.c.ended_at.is_(None), SESSION.c.expires_at > now)
     return rows(connection, sa.select(SESSION).where(*theirs).order_by(SESSION.c.started_at.desc(), SESSION.c.id))
+
+
+def kept_of(connection: sa.Connection, person: str) -> Sequence[Row]:
+    """Every session of a person that is still kept, also those that are over; the newest first."""
+    wanted = sa.select(SESSION).where(SESSION.c.person == person)
+    return rows(connection, wanted.order_by(SESSION.c.started_at.desc(), SESSION.c.id))
 
 
 def is_familiar(connection: sa.Connection, person: str, address: str) -> bool:
@@ -44,6 +50,11 @@ def use(connection: sa.Connection, session: str, at: datetime) -> None:
 def end(connection: sa.Connection, session: str, at: datetime) -> None:
     """End a session; one that has ended stays as it is."""
     _end(connection, SESSION.c.id == session, at)
+
+
+def end_of_secret(connection: sa.Connection, client: str, secret: str, at: datetime) -> None:
+    """End every session that a secret of a client opened."""
+    _end(connection, sa.and_(SESSION.c.person == client, SESSION.c.secret == secret), at)
 
 
 def end_all(connection: sa.Connection, person: str, at: datetime) -> None:

@@ -19,7 +19,9 @@ class SignInFailures(SQLModel, table=True):
 
 
 class Session(SQLModel, table=True):
-    """One sign-in, for as long as its tokens are good; ``address`` is where it came from."""
+    """One sign-in, for as long as its tokens are good; ``address`` is where it came from, ``secret`` the id of the
+    client's secret that opened it.
+    """
 
     __tablename__ = "session"
     id: str = Field(primary_key=True)
@@ -30,6 +32,31 @@ class Session(SQLModel, table=True):
     last_used_at: datetime
     expires_at: datetime = Field(index=True)
     ended_at: datetime | None = None
+    secret: str | None = None
+
+
+class Client(SQLModel, table=True):
+    """What signs in without a person: whose it is. It is a row of ``person`` and ``account`` too, and acts like one."""
+
+    __tablename__ = "client"
+    person: str = Field(primary_key=True)
+    institution: str = Field(index=True)
+    made_by: str
+
+
+class ClientSecret(SQLModel, table=True):
+    """What a client signs in with; several hold at once, so that one can take the place of another."""
+
+    __tablename__ = "client_secret"
+    id: str = Field(primary_key=True)
+    client: str = Field(index=True)
+    digest: str = Field(unique=True)
+    label: str
+    made_at: datetime
+    made_by: str
+    expires_at: datetime
+    revoked_at: datetime | None = None
+    last_used_at: datetime | None = None
 
 
 class Invitation(SQLModel, table=True):

@@ -4,15 +4,18 @@ from datetime import datetime
 
 from sqlmodel import Field, SQLModel
 
+from shipsvc.domain.clients import KINDS
 from shipsvc.store.tables import ROLES, one_of
 
 
 class Person(SQLModel, table=True):
-    """Somebody who acts; everything that names them lives in ``person_name`` and can be erased."""
+    """Somebody who acts, or a client that does; all that names them lives in ``person_name`` and can be erased."""
 
     __tablename__ = "person"
     id: str = Field(primary_key=True)
     recorded_at: datetime
+    kind: str
+    __table_args__ = (one_of("kind", KINDS),)
 
 
 class PersonName(SQLModel, table=True):

@@ -9,7 +9,7 @@ from shipsvc.web.identity_schemas import PERSON, Email, Login, NewPassword, Pers
 from shipsvc.web.schemas import Instant, Strict, Words
 
 SESSION = "b0a7e7a8-3a53-4bd0-9f0a-5d6f4c1f2a11"
-_SHOWN: dict[str, Any] = {
+SESSION_SHOWN: dict[str, Any] = {
     "session": SESSION,
     "client_id": "scanner",
     "address": "192.0.2.7",
@@ -33,7 +33,7 @@ SessionId = Annotated[
 class SessionShown(Strict):
     """A session: one sign-in with all the tokens that came of it."""
 
-    model_config = ConfigDict(json_schema_extra={"examples": [_SHOWN]})
+    model_config = ConfigDict(json_schema_extra={"examples": [SESSION_SHOWN]})
     session: SessionId
     client_id: str = Field(description="The program that signed in", examples=["scanner"])
     address: str = Field(description="Where it signed in from; of IPv6 the network", examples=["192.0.2.7"])
@@ -47,7 +47,7 @@ class SessionShown(Strict):
 class SessionList(Strict):
     """Sessions, the newest first."""
 
-    model_config = ConfigDict(json_schema_extra={"examples": [{"sessions": [_SHOWN]}]})
+    model_config = ConfigDict(json_schema_extra={"examples": [{"sessions": [SESSION_SHOWN]}]})
     sessions: list[SessionShown] = Field(description="Those that are open")
 
 

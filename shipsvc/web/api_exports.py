@@ -19,6 +19,7 @@ from shipsvc.app.loans import Loan
 from shipsvc.domain import codes
 from shipsvc.store.engine import Row
 from shipsvc.web import csv_answers, items_shown
+from shipsvc.web.account_schemas import session_shown
 from shipsvc.web.answered import MOMENT, of_moment
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
 from shipsvc.web.export_schemas import FACT, LOAN, FactRow, LoanLineOut, OwnData
@@ -206,10 +207,12 @@ def _fact(row: Row, said: Wording) -> FactRow:
     },
 )
 def export_me(service: ServiceDep, claims: ClaimsDep) -> Any:
-    """One's own profile, every role with its dates, and all that one told, for whichever institution."""
+    """One's own profile, every role with its dates, the sign-ins that are kept, and all that one told, for whichever
+    institution.
+    """
     with reading(service, claims) as work:
         now = work.now()
-        head = _own(work, now)
+        head = _own(work, now, claims.sid)
         first = exports.own_facts(work.connection, work.actor, after="", limit=PAGE)
     text = head.model_dump_json().removesuffix("[]}")
     pieces = _own_text(text, _own_pages(service, claims, first))
@@ -217,7 +220,7 @@ def export_me(service: ServiceDep, claims: ClaimsDep) -> Any:
     return StreamingResponse(pieces, media_type="application/json", headers=headers)
 
 
-def _own(work: Work, now: datetime) -> OwnData:
+def _own(work: Work, now: datetime, current: str) -> OwnData:
     profile = identity.profile(work.connection, work.actor, now, work.actor.person)
     members = ("person", "institution", "role", "from_at", "recorded_at", "actor")
     roles = [
@@ -230,7 +233,9 @@ def _own(work: Work, now: datetime) -> OwnData:
         email=profile.email,
         recorded_at=profile.recorded_at,
         exported_at=now,
+        login=identity.account_of(work.connection, work.actor.person)["login"],
         roles=roles,
+        sessions=[session_shown(row, current) for row in exports.own_sessions(work.connection, work.actor)],
         facts=[],
     )
 

@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Response
 
 from shipsvc.app import departures, documents, identity, passwords
-from shipsvc.web import api_accounts, api_sessions, api_token, invited
+from shipsvc.web import api_accounts, api_clients, api_sessions, api_token, invited
 from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading, unit_of_work
 from shipsvc.web.identity_schemas import (
     InstitutionNamed,
@@ -158,5 +158,6 @@ def erase_name(service: ServiceDep, claims: ClaimsDep, person: PersonPath) -> Pe
 router.include_router(api_token.router)
 router.include_router(api_sessions.router)
 router.include_router(api_accounts.router)
+router.include_router(api_clients.router)
 router.include_router(invited.router)
 router.include_router(people)

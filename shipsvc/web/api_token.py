@@ -1,4 +1,4 @@
-"""Sign-in: POST /v1/token (RFC 6749 sections 4.3 and 6), its end (RFC 7009), and the public keys of the tokens."""
+"""Sign-in: POST /v1/token (RFC 6749 sections 4.3, 4.4 and 6), its end (RFC 7009), and the public keys of the tokens."""
 
 from datetime import timedelta
 from typing import Annotated, Any, Final
@@ -6,14 +6,15 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import JSONResponse
 
-from shipsvc.app import attempts, identity, passwords, sessions
+from shipsvc.app import attempts, clients, identity, passwords, sessions
 from shipsvc.config import Settings
 from shipsvc.domain import errors
 from shipsvc.domain.attempts import Limit
 from shipsvc.store.engine import Row
 from shipsvc.web.deps import Service, ServiceDep, transaction
+from shipsvc.web.errors import problem_of
 from shipsvc.web.identity_schemas import KeySet, Token, TokenProblem
-from shipsvc.web.oauth import NO_STORE, FormRoute, client_address, refused
+from shipsvc.web.oauth import NO_STORE, FormRoute, client_address, client_shown, refused
 from shipsvc.web.openapi import header, problems
 
 OWN_CLIENT: Final = "shipsvc"
@@ -32,6 +33,14 @@ _REFUSED: Final[dict[int | str, Any]] = {
         "model": TokenProblem,
         "content": {"application/json": {"example": SAMPLE}},
     }
+}
+_NOT_A_CLIENT: Final[dict[str, Any]] = {
+    "description": "No such client, or not its secret (RFC 6749 section 5.2)",
+    "model": TokenProblem,
+    "headers": {"WWW-Authenticate": header("RFC 9110", 'Basic realm="shipsvc"')},
+    "content": {
+        "application/json": {"example": problem_of(errors.WrongClient()).model_dump() | {"error": "invalid_client"}}
+    },
 }
 
 router = APIRouter(tags=["identity"])
@@ -56,26 +65,35 @@ def lifetimes(settings: Settings) -> sessions.Lifetimes:
 @form_router.post(
     "/v1/token",
     operation_id="sign_in",
-    summary="Sign in with name and password, or renew a sign-in",
+    summary="Sign in, as a person or a client, or renew a sign-in",
     response_model=Token,
     responses={
         200: {"headers": {"Cache-Control": header("RFC 6749 section 5.1", "no-store")}},
         **_REFUSED,
+        401: _NOT_A_CLIENT,
         **problems(429, 503),
     },
 )
 def sign_in(
     request: Request,
     service: ServiceDep,
-    grant_type: Annotated[str, Form(description="`password` or `refresh_token`", examples=["password"])],
+    grant_type: Annotated[
+        str, Form(description="`password`, `refresh_token` or `client_credentials`", examples=["password"])
+    ],
     username: Annotated[str | None, Form(description="The login name", examples=["m.example"])] = None,
     password: Annotated[str | None, Form(description="The password", examples=["a phrase nobody guesses"])] = None,
     refresh_token: Annotated[str | None, Form(description="What the last answer gave for this")] = None,
     scope: Annotated[str, Form(description="None is defined: leave it out")] = "",
     client_id: Annotated[str, Form(max_length=100, description="Which program asks", examples=["scanner"])] = "",
+    client_secret: Annotated[
+        str | None, Form(max_length=200, description="Of a client, unless it comes by HTTP Basic")
+    ] = None,
 ) -> Any:
     """The token forms of OAuth 2. An access token lives for minutes; the refresh token that comes with it is good once,
     for the next pair. Showing a spent one ends the session, since somebody may have copied it.
+
+    Programs and devices (`/v1/clients`) ask with `client_credentials` and their id and secret, by HTTP Basic or in the
+    form, and get an access token alone. To the other two, `client_id` is only a word for the list of one's sessions.
 
     A wrong name, a wrong password and a closed account look and take the same. After some failures under one name, or
     from one address, the answer is 429 for a while, and the password is not looked at.
@@ -90,7 +108,32 @@ def sign_in(
         if refresh_token is None:
             return refused("invalid_request", "this grant_type needs refresh_token")
         return _by_refresh(service, refresh_token, client_id)
-    return refused("unsupported_grant_type", 'grant_type must be "password" or "refresh_token"')
+    if grant_type == "client_credentials":
+        try:
+            shown = client_shown(request, client_id, client_secret)
+        except errors.Malformed as error:
+            return refused("invalid_request", "", of=error)
+        return _by_secret(service, shown)
+    return refused("unsupported_grant_type", 'grant_type must be "password", "refresh_token" or "client_credentials"')
+
+
+def _by_secret(service: Service, shown: clients.Asking) -> Response:
+    try:
+        with transaction(service, writes=False) as connection:
+            now = service.now(connection)
+            made = clients.begin_try(connection, now, limits(service.settings), shown)
+            known = clients.fitting(connection, now, shown) is not None
+        if not known:
+            with transaction(service, writes=True) as connection:
+                attempts.failed(connection, service.now(connection), made)
+            return refused("invalid_client", "", of=errors.WrongClient())
+        with transaction(service, writes=True) as connection:
+            lasts = timedelta(seconds=service.settings.token_s)
+            opened = clients.open_session(connection, service.now(connection), lasts, shown, made)
+    except errors.WrongClient as error:
+        return refused("invalid_client", "", of=error)
+    token = _token(service, shown.client, shown.client, opened.session, None, lifetime=opened.lifetime)
+    return JSONResponse(token.model_dump(exclude_none=True), headers=NO_STORE)
 
 
 def _by_password(service: Service, username: str, password: str, client_id: str, address: str) -> Response:
@@ -150,20 +193,23 @@ def _by_refresh(service: Service, refresh_token: str, client_id: str) -> Respons
 
 
 def _answer(service: Service, opened: sessions.Opened) -> Response:
-    token = _token(service, opened.person, opened.client_id, opened.session, opened.refresh_token)
+    lifetime = timedelta(seconds=service.settings.token_s)
+    token = _token(service, opened.person, opened.client_id, opened.session, opened.refresh_token, lifetime=lifetime)
     return JSONResponse(token.model_dump(exclude_none=True), headers=NO_STORE)
 
 
-def _token(service: Service, person: str, client_id: str, session: str, refresh: str | None) -> Token:
-    lifetime_s = service.settings.token_s
+def _token(
+    service: Service, person: str, client_id: str, session: str, refresh: str | None, *, lifetime: timedelta
+) -> Token:
     issued = service.keys().issue(
         sub=person,
         client_id=client_id,
         sid=session,
         now=service.now(),
-        lifetime=timedelta(seconds=lifetime_s),
+        lifetime=lifetime,
     )
-    return Token(access_token=issued, token_type="Bearer", expires_in=lifetime_s, refresh_token=refresh)  # noqa: S106 - RFC 6750, no secret
+    expires_in = int(lifetime.total_seconds())
+    return Token(access_token=issued, token_type="Bearer", expires_in=expires_in, refresh_token=refresh)  # noqa: S106 - RFC 6750, no secret
 
 
 @form_router.post(

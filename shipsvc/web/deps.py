@@ -10,7 +10,9 @@ from typing import Annotated
 import sqlalchemy as sa
 from fastapi import Depends, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.security import OAuth2PasswordBearer
+from fastapi.openapi.models import OAuthFlowClientCredentials, OAuthFlowPassword, OAuthFlows
+from fastapi.security import OAuth2
+from fastapi.security.utils import get_authorization_scheme_param
 
 from shipsvc.app import access
 from shipsvc.config import Settings
@@ -87,11 +89,19 @@ def _service(request: Request) -> Service:
     return found
 
 
-_bearer = OAuth2PasswordBearer(tokenUrl="/v1/token", auto_error=False)
+_sign_in = OAuth2(
+    flows=OAuthFlows(
+        password=OAuthFlowPassword(tokenUrl="/v1/token", refreshUrl="/v1/token"),
+        clientCredentials=OAuthFlowClientCredentials(tokenUrl="/v1/token"),
+    ),
+    scheme_name="sign_in",
+    auto_error=False,
+)
 
 
-async def _claims(request: Request, token: Annotated[str | None, Depends(_bearer)]) -> Claims:
-    if not token:
+async def _claims(request: Request, authorization: Annotated[str | None, Depends(_sign_in)]) -> Claims:
+    scheme, token = get_authorization_scheme_param(authorization)
+    if scheme.lower() != "bearer" or not token:
         raise errors.NotSignedIn
     service = _service(request)
     # Once a minute the keys are read again, and a database that does not answer must not keep all others waiting.

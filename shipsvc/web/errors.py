@@ -39,6 +39,7 @@ REMEDIES: dict[type[errors.ShipsvcError], str] = {
     errors.Malformed: "Mend that as the API description at /docs says, and send it again.",
     errors.BadBody: "Mend that as the API description at /docs says, and send it again.",
     errors.WrongPassword: "Check both and try again.",
+    errors.WrongClient: "Ask an administrator for a new secret.",
     errors.NotAllowed: "Ask an administrator of your institution.",
     errors.NotYourRole: "Ask somebody who has it, or an administrator for it.",
     errors.Conflict: "Read what is there, then decide.",
@@ -125,6 +126,8 @@ def answer(problem: Problem, headers: dict[str, str] | None = None) -> JSONRespo
 
 def answer_headers(error: errors.ShipsvcError) -> dict[str, str]:
     """The headers that the answer to an error carries: how to sign in, or when to come again."""
+    if isinstance(error, errors.WrongClient):
+        return {"WWW-Authenticate": 'Basic realm="shipsvc"'}  # RFC 6749 section 5.2
     if isinstance(error, errors.NotSignedIn):
         return {"WWW-Authenticate": 'Bearer error="invalid_token"' if isinstance(error, errors.BadToken) else "Bearer"}
     if isinstance(error, errors.TooManyTries):

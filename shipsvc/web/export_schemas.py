@@ -4,6 +4,7 @@ from typing import Any
 
 from pydantic import ConfigDict, Field
 
+from shipsvc.web.account_schemas import SESSION_SHOWN, SessionShown
 from shipsvc.web.fact_schemas import EXAMPLE_ID
 from shipsvc.web.identity_schemas import PERSON, PersonId, RoleChanged
 from shipsvc.web.loan_schemas import LineShown, LoanState
@@ -91,7 +92,9 @@ class OwnData(Strict):
                     "email": "m.example@trp.example",
                     "recorded_at": "2025-01-20T09:00:00Z",
                     "exported_at": "2026-11-25T12:00:00Z",
+                    "login": "m.example",
                     "roles": [_ROLE],
+                    "sessions": [SESSION_SHOWN],
                     "facts": [FACT],
                 }
             ]
@@ -102,5 +105,7 @@ class OwnData(Strict):
     email: str = Field(description="Empty once erased, or never given", examples=["m.example@trp.example"])
     recorded_at: Instant = Field(description="When they were added")
     exported_at: Instant = Field(description="When this was asked for")
+    login: str = Field(description="The name to sign in with, which stays", examples=["m.example"])
     roles: list[RoleChanged] = Field(description="Every role given or ended, in the order in which it was told")
+    sessions: list[SessionShown] = Field(description="Every sign-in that is kept, also those that are over")
     facts: list[FactRow] = Field(description="All that they told, in the order of ids")

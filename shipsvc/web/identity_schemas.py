@@ -15,8 +15,11 @@ PROFILE: dict[str, Any] = {
     "name": "M. Example",
     "email": "m.example@trp.example",
     "recorded_at": "2025-01-20T09:00:00Z",
+    "kind": "person",
     "roles": [{"institution": "TRP", "role": "curator"}],
 }
+#: Clients are people to everybody who reads: who told it, for whom, in which role.
+ActorKind = Literal["person", "service", "device"]
 
 PersonId = Annotated[
     str,
@@ -104,6 +107,7 @@ class PersonShown(Strict):
     name: str = Field(description="Empty once erased", examples=["M. Example"])
     email: str = Field(description="Empty once erased, or never given", examples=["m.example@trp.example"])
     recorded_at: Instant = Field(description="When they were added")
+    kind: ActorKind = Field(description="A person, or a client that acts by itself", examples=["person"])
     closed_at: Instant | None = Field(
         None, description="Since when they cannot sign in", examples=["2026-06-15T00:00:00Z"]
     )
@@ -202,7 +206,7 @@ class Token(Strict):
     )
 
 
-TokenError = Literal["invalid_request", "invalid_grant", "unsupported_grant_type", "invalid_scope"]
+TokenError = Literal["invalid_request", "invalid_client", "invalid_grant", "unsupported_grant_type", "invalid_scope"]
 
 
 class TokenProblem(Problem):
@@ -265,6 +269,7 @@ def _fields(found: Profile) -> dict[str, Any]:
         "name": found.name,
         "email": found.email,
         "recorded_at": found.recorded_at,
+        "kind": found.kind,
         "closed_at": found.closed_at,
         "roles": roles,
     }

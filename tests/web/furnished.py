@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from shipsvc.web.client_schemas import CLIENT, SECRET
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
 from tests.web.service import Running
 
@@ -37,11 +38,14 @@ class Names:
     person: str
     block: str
     weighing: str
+    client: str
+    secret: str
 
     def real(self, operation: str, value: Any) -> Any:
         """A request of the examples with ids that are there; for ``tell``, with an id that no fact has yet."""
         event = {"tell": next(_IDS), "show_block": self.block}.get(operation, self.weighing)
         text = json.dumps(value).replace(EXAMPLE_ID, event).replace(PERSON, self.person)
+        text = text.replace(CLIENT, self.client).replace(SECRET, self.secret)
         return json.loads(text)
 
 
@@ -62,9 +66,12 @@ def furnish(service: Running) -> Names:
     for number in ("BRM-0010-J", "BRM-0011-H"):
         post(f"items/{number}/labels", {})
     block = post("number-blocks", {"prefix": "BRM", "count": 3, "institution": "SMP"})["id"]
+    client = post("clients", {"institution": "TSI", "kind": "service", "name": "Weighing room", "roles": ["analyst"]})
+    secret = post(f"clients/{client['client']}/secrets", {"label": "first"})
     # The examples tell of an extension in May and of a shipment that was turned round in August.
     service.clock.at = datetime(2026, 8, 20, 12, 0, tzinfo=UTC)
-    return Names(service.token("every"), service.people["m.example"], block, weighing)
+    names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"])
+    return Names(service.token("every"), *names)
 
 
 def _documents(post: Any) -> None:

@@ -10,7 +10,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from shipsvc.web import api_exports
-from tests.web.collection import Collection, collection, typed
+from tests.web.collection import Collection, collection, session_id, typed
 from tests.web.service import START
 
 Json = dict[str, Any]
@@ -135,13 +135,15 @@ def test_accept_chooses_the_form(there: Collection) -> None:
 
 
 def test_own_data(there: Collection) -> None:
-    """Profile, roles with dates, and what one told oneself; nothing that others told, and one JSON text in all."""
+    """Profile, roles with dates, sign-ins, and what one told oneself; nothing that others told; one JSON text."""
     for who, told in (("cur", 9), ("ana", 1), ("stranger", 0)):
         found = there.get(who, "me/export")
         assert (found["person"], found["name"]) == (there.running.people[who], who)
         assert len(found["facts"]) == told
         assert {fact["by"] for fact in found["facts"]} <= {found["person"]}
-        (role,) = found["roles"]
+        assert found["login"] == who
+        ((session, role),) = zip(found["sessions"], found["roles"], strict=True)
+        assert (session["session"], session["is_this_one"], session["ended_at"]) == (session_id(who), True, None)
         assert (role["change"], role["from_at"]) == ("grant", START.isoformat().replace("+00:00", "Z"))
 
 
