@@ -29,7 +29,7 @@ class Known:
 
 def ask_all(player: Player) -> Iterator[Known]:
     """Every known answer, as it is asked."""
-    for ask in (_holders, _clocks, _loans, _one_sided, _late, _masses, _time_out):
+    for ask in (_holders, _clocks, _loans, _one_sided, _late, _second_person, _masses, _time_out):
         yield from ask(player)
 
 
@@ -152,6 +152,18 @@ def _one_sided(player: Player) -> Iterator[Known]:
         path = f"/v1/items/{player.named(number)}/one-sided"
         found = player.get(CURATOR, path, **{"from": since, "to": until})["total_s"]
         yield Known("A15", f"{number}: hours told by one side only", round(hours * 3600), found)
+
+
+def _second_person(player: Player) -> Iterator[Known]:
+    names = {event_id: name for name, event_id in player.events.items()}
+    for told, known_on, expected in (
+        ("E-14", "2025-04-02T23:35:00Z", ["E-14"]),
+        ("E-22", "2026-05-27T10:01:00Z", ["E-22-0018", "E-22-0019"]),
+        ("E-22", "2026-11-25T12:00:00Z", []),
+    ):
+        rows = every(player, "/v1/reports/unconfirmed", AUDITOR, known_on=known_on)
+        found = sorted(names.get(row["event_id"], row["event_id"]) for row in rows)
+        yield Known(told, f"awaits a second person on {known_on[:10]}", expected, found)
 
 
 def _late(player: Player) -> Iterator[Known]:

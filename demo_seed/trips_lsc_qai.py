@@ -70,6 +70,7 @@ def l05_use_and_return() -> list[Step]:
         )
         for n, vial in (("0018", "0019"), ("0019", "0018"))
     ]
+    amended += [fact(f"2026-05-27T10:05:00Z p03 TRP confirmed P:BRM-{n}", fact=f"#E-22-{n}") for n in ("0018", "0019")]
     return [
         fact("2026-02-10T15:00:00Z p16 LSC used P:BRM-0019", mass="50.20 mg", balance="B8", technique="diffraction"),
         fact(

@@ -116,6 +116,7 @@ def t02() -> list[Step]:
             amends_="E-13",
             because_="decimal slip, printout attached",
         ),
+        fact("2025-04-02T23:40:00Z p11 MRL confirmed BRM-0011", fact="#E-14"),
     ]
 
 

@@ -137,6 +137,7 @@ def documents() -> None:
         text("institution"),
         text("what"),
         text("profile"),
+        text("custodian", null=True),
         sa.PrimaryKeyConstraint("code", "version", name="pk_place"),
     )
     op.create_table(
@@ -224,6 +225,7 @@ def facts() -> None:
         text("body"),
         text("amends", null=True),
         text("shipment", null=True),
+        text("confirms", null=True),
         text("request_digest"),
         text("note_digest", null=True),
         text("digest"),
@@ -234,6 +236,7 @@ def facts() -> None:
         one_of("event", "time_source", "device typed carrier import server"),
     )
     partial("ix_event_amends", "event", "amends IS NOT NULL", "amends")
+    partial("ix_event_confirms", "event", "confirms IS NOT NULL", "confirms")
     partial("ix_event_late", "event", "late_s > 0", "recorded_at", "id")
     partial("ix_event_shipment", "event", "shipment IS NOT NULL", "shipment", "happened_at")
     op.create_table(
@@ -477,6 +480,7 @@ def spans() -> None:
         sa.PrimaryKeyConstraint("item", "event_id", "code", "known_from", name="pk_flag"),
     )
     index("ix_flag_event", "flag", "event_id")
+    partial("ix_flag_unconfirmed", "flag", "code = 'unconfirmed'", "known_to", "event_id")
 
 
 def people() -> None:

@@ -11,7 +11,7 @@ from shipsvc.app import access
 from shipsvc.app.access import Actor
 from shipsvc.domain import codes, errors
 from shipsvc.domain.times import zone_of
-from shipsvc.store import documents, items, locks, tables
+from shipsvc.store import documents, items, locks, people, tables
 from shipsvc.store.documents import When as When  # callers ask by it
 from shipsvc.store.engine import LONGEST_WRITE_S
 
@@ -89,7 +89,7 @@ def create(
     actor.must_be(row[kind.institution], *KEEPERS)
     if kind is not INSTITUTION:
         require_institution(connection, row[kind.institution], f"/{kind.institution}")
-    _check(content)
+    _check(connection, content)
     if documents.newest_locked(connection, kind.chain, code):
         raise errors.AlreadyThere(what=kind.name, name=code, pointer="/code")
     if kind is COLLECTION:
@@ -118,7 +118,7 @@ def change(
     actor.must_be(newest[kind.institution], *KEEPERS)
     if follows is not None and newest["version"] not in follows:
         raise errors.VersionMoved(what=kind.name.capitalize(), name=code, newest=newest["version"])
-    _check(content)
+    _check(connection, content)
     row = {**newest, **content}
     recorded_at = max(now, newest["recorded_at"] + TICK)
     return _append(connection, kind, row, actor, now, told, version=newest["version"] + 1, recorded_at=recorded_at)
@@ -160,8 +160,10 @@ def _append(
     return complete
 
 
-def _check(content: Mapping[str, Any]) -> None:
+def _check(connection: sa.Connection, content: Mapping[str, Any]) -> None:
     """The rules that a shape alone does not keep."""
+    if content.get("custodian") and people.by_id(connection, content["custodian"]) is None:
+        raise errors.NotFound(what="person", name=content["custodian"], pointer="/custodian")
     if "zone" in content:
         _at("/zone", zone_of, content["zone"])
     if "prefix" in content:

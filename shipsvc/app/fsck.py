@@ -13,7 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import fsck_compare, fsck_log, fsck_parties, fsck_story
+from shipsvc.app import fsck_compare, fsck_log, fsck_parties, fsck_second, fsck_story
 from shipsvc.app.fsck_book import Scale, Scales
 from shipsvc.app.fsck_log import Finding, Log, Trips
 from shipsvc.app.fsck_parties import Sendings
@@ -55,6 +55,7 @@ def check(
         yield from _group(connection, log, group, ids, world)
         done = min(whole, done + len(ids))
         step(done, whole)
+    yield from fsck_second.check(connection, log, world.scales)
     yield from _from_nowhere(connection, fsck_reads.numbers(connection) - log.ids.keys())
 
 

@@ -136,6 +136,8 @@ def items(found: Mapping[str, Row], described: Mapping[str, Mapping[str, Any]], 
     newest: dict[str, datetime] = {}
     for name, derived in written.items():
         for row in derived:
+            if row.get("code") == "unconfirmed":  # it ends by what is told of the fact, perhaps of other things
+                continue
             item = row[KEYS[name][0]]
             edges = (edge for edge in (row["known_from"], row["known_to"]) if edge != FOREVER)
             newest[item] = max([*edges, *([newest[item]] if item in newest else [])])

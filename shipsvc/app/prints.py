@@ -42,8 +42,8 @@ class Label:
 
     @property
     def state(self) -> State:
-        """Void where it was voided; else live, unless there is a later print: one is live at a time."""
-        if self.voided is not None:
+        """Void where it was voided and, if in use, that was confirmed; else live, unless there is a later print."""
+        if self.voided is not None and not self.voided["awaits"]:
             return "void"
         return "live" if self.following is None else "replaced"
 
@@ -128,18 +128,23 @@ def void(
     acting_for: str | None,
     decision: Decision,
 ) -> Label:
-    """Say that a print must not be on anything. For the same as printing. NotFound; RuleForbids where it is void."""
+    """Say that a print must not be on anything; one that is in use is void once a second person confirms that.
+
+    For the same as printing. NotFound; RuleForbids where it is void.
+    """
     which = Print(item["number"], serial)
     prints.hold(connection, [which.number])
     speaker = _speaker(connection, actor, now(), item, acting_for)
     before = label(connection, which, FOREVER)
     if before.voided is not None:
-        raise errors.RuleForbids(why=f"the label {which.code} is void already")
-    told = decision.told("label_voided", [which.number], speaker, now(), {"prints": [which.code]})
-    answer = record.append(connection, actor, now, told)
+        waits = ", once a second person confirms it" if before.voided["awaits"] else " already"
+        raise errors.RuleForbids(why=f"the label {which.code} is void{waits}")
+    in_use = attached_to(connection, which, When(now(), FOREVER)) is not None
+    said = {"prints": [which.code], "in_use": in_use}
+    answer = record.append(connection, actor, now, decision.told("label_voided", [which.number], speaker, now(), said))
     row = _row(which, answer, actor, decision)
     prints.add_void(connection, row)
-    return Label(before.made, before.following, row)
+    return Label(before.made, before.following, {**row, "awaits": in_use})
 
 
 def _print(

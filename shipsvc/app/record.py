@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, kinds, reach, refold
+from shipsvc.app import amend, kinds, reach, refold, second
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
@@ -174,6 +174,7 @@ def _accept(
         "body": _text(_body(told)),
         "amends": told.amends,
         "shipment": content.body.get("shipment"),
+        "confirms": content.body.get("fact") if content.kind == "confirmed" else None,
         "request_digest": _digest(told, salt),
         "note_digest": _salted(told.note, salt),
     }
@@ -236,6 +237,7 @@ def _record(
     infos = refold.infos_of(items.by_numbers(connection, scope.in_doubt)) if scope.in_doubt else {}
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
+    second.settle(connection, facts, recorded_at)
     _write(connection, facts, found.outcome.resolved, recorded_at)
     meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}
     items.touch(connection, numbers | meant | found.changed, recorded_at)
@@ -264,7 +266,8 @@ def _scope(connection: sa.Connection, facts: Iterable[Accepted], named: Mapping[
     if doubtful:
         # What a thing is decides on all that was ever told of it.
         since = min(since, events.first_happened(connection, doubtful) or since)
-    return reach.reach(connection, fresh, gone, since, doubtful)
+    confirmed = reach.in_force(connection, second.confirmed_by(connection, contents))
+    return reach.reach(connection, [*fresh, *confirmed], gone, since, doubtful)
 
 
 def _stamp(fact: Accepted, recorded_at: datetime) -> None:

@@ -54,7 +54,7 @@ def refold(
     infos = {**scope.infos, **infos}
     before = _by_item(spans.around(connection, scope.items, scope.since))
     start = {item: _state_at(rows, scope.since) for item, rows in before.items()}
-    outcome = fold.run(start, facts, infos, _labels(scope), _balances(connection, facts))
+    outcome = fold.run(start, facts, infos, _labels(scope), balances(connection, (fact.body for fact in facts)))
     outcome = _within(outcome, scope.changing)
     changed = _write_spans(connection, scope, before, start, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
@@ -118,8 +118,9 @@ def trips_of(connection: sa.Connection, codes: Collection[str | None]) -> Trips:
     return at
 
 
-def _balances(connection: sa.Connection, facts: Iterable[Fact]) -> Balances:
-    codes = {code for fact in facts for code in _codes(fact.body)}
+def balances(connection: sa.Connection, bodies: Iterable[Mapping[str, Any]]) -> Balances:
+    """The balances that the bodies of facts name."""
+    codes = {code for body in bodies for code in _codes(body)}
     return mass.balances(connection, codes) if codes else {}
 
 

@@ -15,7 +15,7 @@ from shipsvc.app.report_pages import Asked, Entry, Key, seconds
 from shipsvc.domain import codes
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant, parse_instant
-from shipsvc.store import items, reads_record, successions
+from shipsvc.store import items, reads_record, second, successions
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT_ITEM
 
@@ -107,6 +107,22 @@ def _document(
         who = {"actor": row["actor"], "acting_for": acting_for, "party": None}
         nothing = {"event_id": None, "amends": None, "amended_kind": None}
         yield Entry(_key(row["recorded_at"], name), {**nothing, "kind": kind, "about": [about], **told, **who})
+
+
+# --------------------------------------------------------------------------------------------------- a second person
+def unconfirmed(connection: sa.Connection, actor: Actor, asked: Asked, after: Key | None, limit: int) -> list[Entry]:
+    """Words of one person that a second one had still to confirm, the longest waiting first."""
+    visible = None if actor.sees_all else reads_record.told_by_or_owned(actor.institutions)
+    behind = (parse_instant(after[0]), after[1]) if after else None
+    found = second.unconfirmed(connection, asked.moment, visible, behind, limit)
+    about = _items(connection, actor, [row["amends"] or row["id"] for row in found])
+    return [Entry(_key(row["recorded_at"], row["id"]), _waiting(row, about)) for row in found]
+
+
+def _waiting(row: Row, about: dict[str, list[str]]) -> dict[str, Any]:
+    fact = _fact({**row, "limit_s": 0}, about)
+    left = {"late_s", "limit_s", "party"}
+    return {**{name: value for name, value in fact.items() if name not in left}, "why": row["why"]}
 
 
 # -------------------------------------------------------------------------------------------------- mass discrepancies

@@ -8,17 +8,20 @@ import sqlalchemy as sa
 
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables import (
+    FOREVER,
     BalanceVersion,
     Collection,
     Event,
     Institution,
     Note,
     PackagingPrefix,
+    Place,
     Shipment,
     ShipmentItem,
     table,
 )
 from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
+from shipsvc.store.tables_people import Person
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
 CHUNK = 500
@@ -100,6 +103,36 @@ def numbers(connection: sa.Connection) -> set[str]:
     """Every number that is an item, or that a derived row is about."""
     columns = [table(Item).c.number, *(kind.c[column] for kind, column in DERIVED.values())]
     return set(connection.execute(sa.union(*(sa.select(column) for column in columns))).scalars())
+
+
+def confirming(connection: sa.Connection) -> Sequence[Row]:
+    """Every row of the log that confirms something."""
+    event = table(Event)
+    return rows(connection, sa.select(event).where(event.c.confirms.is_not(None)))
+
+
+def voided(connection: sa.Connection) -> set[str]:
+    """The decisions that voided labels."""
+    event = table(Event)
+    return set(connection.execute(sa.select(event.c.id).where(event.c.kind == "label_voided")).scalars())
+
+
+def unconfirmed(connection: sa.Connection) -> Sequence[Row]:
+    """The flags, as known now, on what awaits a second person."""
+    flag = table(Flag)
+    return rows(connection, sa.select(flag).where(flag.c.code == "unconfirmed", flag.c.known_to == FOREVER))
+
+
+def clients(connection: sa.Connection) -> set[str]:
+    """Who acts without being a person."""
+    person = table(Person)
+    return set(connection.execute(sa.select(person.c.id).where(person.c.kind != "person")).scalars())
+
+
+def places(connection: sa.Connection, code: str | None) -> Sequence[Row]:
+    """All versions of a place, oldest first."""
+    place = table(Place)
+    return rows(connection, sa.select(place).where(place.c.code == code).order_by(place.c.version))
 
 
 def balances(connection: sa.Connection) -> Sequence[Row]:

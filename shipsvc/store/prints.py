@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.store import locks, moments
+from shipsvc.store import locks, moments, second
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import CONTENT, EVENT, EVENT_ITEM
@@ -41,8 +41,9 @@ def prints(connection: sa.Connection, numbers: Collection[str], by: datetime) ->
 
 
 def voids(connection: sa.Connection, numbers: Collection[str], by: datetime) -> Sequence[Row]:
-    """Which prints of the items had been voided by then."""
-    return rows(connection, sa.select(VOID).where(VOID.c.number.in_(numbers), VOID.c.recorded_at <= by))
+    """Which prints of the items had been voided by then, and whether that ``awaits`` a second person."""
+    wanted = sa.select(VOID, second.awaits(VOID.c.event_id, by).label("awaits"))
+    return rows(connection, wanted.where(VOID.c.number.in_(numbers), VOID.c.recorded_at <= by))
 
 
 def attachments(connection: sa.Connection, number: str, when: When) -> Sequence[Row]:

@@ -105,6 +105,7 @@ class Place(Chain, table=True):
     institution: str
     what: str
     profile: str
+    custodian: str | None = None
 
 
 class BalanceVersion(Chain, table=True):
@@ -193,6 +194,7 @@ class Event(SQLModel, table=True):
     body: str
     amends: str | None = None
     shipment: str | None = None
+    confirms: str | None = None
     request_digest: str
     note_digest: str | None = None
     digest: str
@@ -200,6 +202,7 @@ class Event(SQLModel, table=True):
     row_digest: str
     __table_args__ = (
         partial("ix_event_amends", "amends IS NOT NULL", "amends"),
+        partial("ix_event_confirms", "confirms IS NOT NULL", "confirms"),
         partial("ix_event_shipment", "shipment IS NOT NULL", "shipment", "happened_at"),
         partial("ix_event_late", "late_s > 0", "recorded_at", "id"),
         sa.CheckConstraint("happened_latest >= happened_at", name="interval"),

@@ -226,4 +226,7 @@ class Flag(SQLModel, table=True):
     known_from: datetime = Field(primary_key=True)
     known_to: datetime
     detail: str = ""
-    __table_args__ = (sa.Index("ix_flag_event", "event_id"),)
+    __table_args__ = (
+        sa.Index("ix_flag_event", "event_id"),
+        partial("ix_flag_unconfirmed", "code = 'unconfirmed'", "known_to", "event_id"),
+    )

@@ -103,7 +103,8 @@ def void_label(
     serial: Annotated[int, SERIAL],
     body: LabelVoiding,
 ) -> Response:
-    """For the same as printing. Whoever scans it from now on is told that it is void, and why."""
+    """For the same as printing. Whoever scans it from now on is told that it is void, and why. One that was stuck on
+    something is void once a second person tells `confirmed` of the `event_id` in `voided`."""
 
     def make(work: Work) -> Made:
         found = items.find(work.connection, work.actor, number)
@@ -232,7 +233,7 @@ def explain_label(service: ServiceDep, claims: ClaimsDep, code: Code, moments: M
 
 
 def _said(label: Label) -> str:
-    if label.voided is not None:
+    if label.voided is not None and label.state == "void":
         why = f": {label.voided['because']}"
         return f"This label is void since {format_instant(label.voided['recorded_at'])}{why}."
     if label.following is not None:
@@ -241,6 +242,8 @@ def _said(label: Label) -> str:
             f"This label was replaced by print {following['serial']} on "
             f"{format_instant(following['recorded_at'])}: {following['because']}."
         )
+    if label.voided is not None:
+        return f"This label is to be void once a second person confirms it: {label.voided['because']}."
     return "This label is the live one."
 
 
@@ -260,6 +263,7 @@ def _shown(label: Label) -> LabelShown:
         if following
         else None,
         voided=LabelAct(**_act(voided)) if voided else None,
+        unconfirmed=bool(voided and voided["awaits"]),
     )
 
 

@@ -79,6 +79,7 @@ DISCREPANCIES = Report(
     "mass-discrepancies", reports_record.mass_discrepancies, 3, schemas.Discrepancy, schemas.DiscrepanciesReport
 )
 TOLD_LATE = Report("told-late", reports_record.told_late, 2, schemas.ToldLate, schemas.ToldLateReport)
+UNCONFIRMED = Report("unconfirmed", reports_record.unconfirmed, 2, schemas.Unconfirmed, schemas.UnconfirmedReport)
 
 
 def _responses(report: Report, row: dict[str, Any]) -> Any:
@@ -303,6 +304,19 @@ def told_late(
 ) -> Any:
     """Facts, decisions, institutions and roles, the last told first. An amendment counts by its effective time."""
     return _answer(service, claims, TOLD_LATE, page, moments, response, after_s=after_s)
+
+
+@router.get(
+    "/reports/unconfirmed",
+    operation_id="report_unconfirmed",
+    summary="What a second person has still to confirm",
+    response_model=schemas.UnconfirmedReport,
+    responses=_responses(UNCONFIRMED, examples.UNCONFIRMED),
+)
+def unconfirmed(service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response) -> Any:
+    """Amendments of an identity, or of a mass by more than 3 u, and voids of labels in use: told by one person. Another
+    one, not the custodian of the things, confirms them with a fact of kind `confirmed` under their own sign-in."""
+    return _answer(service, claims, UNCONFIRMED, page, moments, response)
 
 
 @router.get(

@@ -6,6 +6,7 @@ from typing import Any
 from pydantic import ConfigDict, Field
 
 from shipsvc.domain.mass import Mass
+from shipsvc.web.identity_schemas import PERSON, PersonId
 from shipsvc.web.schemas import (
     Count,
     Day,
@@ -62,7 +63,7 @@ class Listing(Strict):
 
 
 _COLLECTION: dict[str, Any] = {"name": "Braithmoss", "zone": "Europe/London", "late_after_s": 86_400}
-_PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N"}
+_PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N", "custodian": PERSON}
 _BALANCE: dict[str, Any] = {
     "what": "semi-micro",
     "readability_mg": "0.01",
@@ -120,6 +121,11 @@ class PlaceContent(Strict):
 
     what: Words = Field(description="What it is", examples=["nitrogen glovebox and shelf"])
     profile: DocumentCode = Field(description="The storage profile that it keeps", examples=["N"])
+    custodian: PersonId | None = Field(
+        None,
+        description="Who keeps what is in it, and so cannot be the second person for it",
+        examples=[PERSON],
+    )
 
 
 class PlaceChange(PlaceContent, Told):

@@ -70,6 +70,7 @@ _LABEL: Final[dict[str, Any]] = {
     "printed": {**_ACT, "because": "First label"},
     "replaced_by": _REPLACED,
     "voided": {**_ACT, "because": "Found on the wrong lid"},
+    "unconfirmed": False,
 }
 
 
@@ -84,6 +85,10 @@ class LabelShown(Strict):
     printed: LabelAct = Field(description="How it was made", examples=[_ACT])
     replaced_by: Replacing | None = Field(description="The next print, if there is one", examples=[_REPLACED])
     voided: LabelAct | None = Field(description="How it was voided, if it was", examples=[_ACT])
+    unconfirmed: bool = Field(
+        description="Whether that waits for a second person, who tells `confirmed` of its event; live until then",
+        examples=[False],
+    )
 
 
 class LabelList(Moment):

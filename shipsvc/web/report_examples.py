@@ -127,6 +127,18 @@ TOLD_LATE: Final[Row] = {
     "acting_for": "TRP",
     "party": None,
 }
+UNCONFIRMED: Final[Row] = {
+    "event_id": "01957f5e-0000-7000-8000-000000000007",
+    "kind": "amended",
+    "amends": "01957f5e-0000-7000-8000-000000000002",
+    "amended_kind": "label_attached",
+    "about": ["BRM-0018-3"],
+    "why": "it is told of other things than before",
+    "happened_at": "2025-04-23T10:20:00Z",
+    "recorded_at": "2026-05-27T10:00:00Z",
+    "actor": "6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10",
+    "acting_for": "TRP",
+}
 
 
 def report(row: Row) -> Row:

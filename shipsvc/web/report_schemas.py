@@ -278,6 +278,29 @@ class ToldLateReport(Reported):
     items: list[ToldLate]
 
 
+class Unconfirmed(Strict):
+    """One person's word that a second person has still to confirm."""
+
+    model_config = _example(**examples.UNCONFIRMED)
+    event_id: str = Field(description="What to confirm: a fact of kind `confirmed` names it in `fact`")
+    kind: str = Field(examples=["amended"])
+    amends: str | None
+    amended_kind: str | None = Field(description="What an amendment puts in the place of the original")
+    about: list[str] = Field(description="Item numbers", examples=[["BRM-0018-3"]])
+    why: str = Field(description="What makes it need a second person", examples=[examples.UNCONFIRMED["why"]])
+    happened_at: Instant
+    recorded_at: Instant = Field(description="Waiting since")
+    actor: str = Field(description="Id of the person who told it, and so cannot confirm it")
+    acting_for: Party
+
+
+class UnconfirmedReport(Reported):
+    """What a second person has still to confirm, the longest waiting first."""
+
+    model_config = _example(**examples.report(examples.UNCONFIRMED))
+    items: list[Unconfirmed]
+
+
 class OneSidedStretch(Strict):
     """A stretch of an item's custody that only one side told of."""
 

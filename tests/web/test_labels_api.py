@@ -98,6 +98,31 @@ def test_a_void_label_explains_itself(world: Collection) -> None:
     assert world.post("clerk", LABELS, {"because": "a good one"})["serial"] == 3
 
 
+def test_a_label_in_use_is_void_once_a_second_person_confirms(world: Collection) -> None:
+    """Two people void a live label (rulings 2): it stays live until another than the first one confirms."""
+    world.post("clerk", LABELS, {})
+    world.tell("clerk", "TRP", "label_attached", "V00015.1", "2026-03-20T09:00:00Z", to="V00015")
+    gone = world.post("clerk", f"{LABELS}/1/void", {"because": "on the wrong vial"}, 200)
+    assert (gone["state"], gone["unconfirmed"], gone["voided"]["because"]) == ("live", True, "on the wrong vial")
+    assert "once a second person confirms it" in world.get("cur", "labels/V00015.1")["said"]
+    assert "second person" in world.post("cur", f"{LABELS}/1/void", {"because": "x"}, 409)["detail"]
+    (waiting,) = world.get("cur", "reports/unconfirmed")["items"]
+    assert (waiting["event_id"], waiting["kind"]) == (gone["voided"]["event_id"], "label_voided")
+    assert (waiting["actor"], waiting["about"]) == (world.running.people["clerk"], [typed(VIAL)])
+
+    event = {"fact": gone["voided"]["event_id"]}
+    own = world.tell("clerk", "TRP", "confirmed", VIAL, "2026-03-20T10:00:00Z", **event)
+    assert own["flags"] == ["same_person"]
+    assert world.get("cur", "labels/V00015.1")["state"] == "live"
+    world.tell("cur", "TRP", "confirmed", VIAL, "2026-03-20T11:00:00Z", **event)
+
+    now = world.get("cur", "labels/V00015.1")
+    assert (now["state"], now["unconfirmed"]) == ("void", False)
+    assert world.get("cur", "reports/unconfirmed")["items"] == []
+    then = world.get("cur", "labels/V00015.1", known_on="2026-03-20T10:30:00Z")
+    assert (then["state"], then["unconfirmed"]) == ("live", True)
+
+
 def test_prints_and_voids_are_facts_of_the_log(world: Collection) -> None:
     """Rulings 1: both are decisions with routes of their own, in the same log; the door refuses them."""
     printed = world.post("clerk", LABELS, {})

@@ -25,6 +25,7 @@ REPORTS = (
     "time-out",
     "mass-discrepancies",
     "told-late",
+    "unconfirmed",
 )
 CSV = {"Accept": "text/csv"}
 
