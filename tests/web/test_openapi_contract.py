@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import httpx2
 import pytest
 import schemathesis
 from fastapi import FastAPI
@@ -26,11 +25,11 @@ from shipsvc.config import Settings
 from shipsvc.main import create_app
 from shipsvc.web.errors import OURS
 from tests.databases import copied, sqlite_url
+from tests.web.examples import example, example_of, operations
 from tests.web.furnished import Names, furnish
 from tests.web.service import Clock, running
 
 Json = dict[str, Any]
-METHODS = ("get", "put", "post", "delete", "patch")
 TAGS = (
     *("documents", "exports", "facts", "identity", "items", "labels"),
     *("loans", "numbers", "operation", "reports", "shipments"),
@@ -83,12 +82,6 @@ def served(furnished: Furnished, described: Json, tmp_path: Path) -> Iterator[Se
 def described() -> Json:
     """The description of the whole service; no database is asked for it."""
     return create_app(Settings(database_url=sqlite_url(Path("never-opened.sqlite3")))).openapi()
-
-
-def operations(described: Json) -> Iterator[tuple[str, str, Json]]:
-    """Method, path and description of every operation."""
-    for path, methods in described["paths"].items():
-        yield from ((method, path, methods[method]) for method in METHODS if method in methods)
 
 
 # ------------------------------------------------------------------------------------------------------ schemathesis
@@ -147,40 +140,6 @@ def refused_by_a_rule_of_ours(_context: Any, response: Any, case: Any) -> None:
 
 
 # ---------------------------------------------------------------------------------------------------------- examples
-def example(described: Json, part: Json) -> Any:
-    """The first example of a parameter or a body, its own or that of its schema; None where there is none."""
-    if "examples" in part:
-        return next(iter(part["examples"].values()))["value"]
-    if "example" in part:
-        return part["example"]
-    schema = part["schema"]
-    name = schema.get("$ref", "").rpartition("/")[2]
-    found = described["components"]["schemas"].get(name, schema)
-    if name.startswith("Body_"):  # the framework's model of a form, which only its fields give examples for
-        return {member: inner["examples"][0] for member, inner in found["properties"].items() if "examples" in inner}
-    return next(iter(found.get("examples", [])), None)
-
-
-def parameters(described: Json, operation: Json, where: str) -> dict[str, Any]:
-    """The examples of the parameters in that place."""
-    own = [part for part in operation.get("parameters", []) if part["in"] == where]
-    found = {part["name"]: example(described, part) for part in own}
-    return {name: value for name, value in found.items() if value is not None}
-
-
-def send(client: TestClient, described: Json, names: Names, method: str, path: str, operation: Json) -> httpx2.Response:
-    """The request that the examples of an operation make, about now and following the first version."""
-    name = operation["operationId"]
-    where = {place: names.real(name, parameters(described, operation, place)) for place in ("path", "query")}
-    body: Json = {}
-    for media, content in operation.get("requestBody", {"content": {}})["content"].items():
-        said = names.real(name, example(described, content))
-        body = {"json": said} if media == "application/json" else {"data": said}
-    headers = {**names.head, "If-Match": '"v1"'}
-    query = {name: value for name, value in where["query"].items() if name not in {"as_of", "known_on"}}
-    return client.request(method, path.format(**where["path"]), params=query, headers=headers, **body)
-
-
 #: What these would make is there: ``furnish`` made the things that the examples name. And what is owed is not closed.
 REFUSED = {
     **dict.fromkeys(("add_institution", "add_collection", "add_place", "add_balance", "add_person"), 409),
@@ -200,7 +159,7 @@ def test_every_example_is_taken(described: Json, served: Served) -> None:
     with TestClient(served.app) as client:
         # What is asked comes first, since the rest changes it.
         for method, path, operation in sorted(operations(described), key=lambda one: one[0] != "get"):
-            answer = send(client, described, served.names, method, path, operation)
+            answer = example_of(described, served.names, method, path, operation).send(client, served.names.head)
             assert str(answer.status_code) in operation["responses"], operation["operationId"]
             answered[operation["operationId"]] = answer.status_code
     assert {name: status for name, status in answered.items() if status >= 300} == REFUSED
