@@ -469,6 +469,35 @@ def spans() -> None:
         sa.PrimaryKeyConstraint("item", "event_id", "known_from", name="pk_comparison"),
     )
     index("ix_comparison_verdict", "comparison", "verdict", "item")
+    accounts_known = "origin sample used_weighed used_estimated worked_loss embedded unexplained written_off rebasis"
+    op.create_table(
+        "mass_move",
+        text("item"),
+        text("event_id"),
+        whole("line"),
+        instant("known_from"),
+        instant("known_to"),
+        instant("happened_at"),
+        text("from_account"),
+        text("from_item", null=True),
+        text("to_account"),
+        text("to_item", null=True),
+        big("mass_ng"),
+        sa.PrimaryKeyConstraint("item", "event_id", "line", "known_from", name="pk_mass_move"),
+        one_of("mass_move", "from_account", accounts_known),
+        one_of("mass_move", "to_account", accounts_known),
+        sa.CheckConstraint("mass_ng > 0", name="ck_mass_move_above_zero"),
+        sa.CheckConstraint(
+            "(from_account = 'sample') = (from_item IS NOT NULL) AND (to_account = 'sample') = (to_item IS NOT NULL)",
+            name="ck_mass_move_samples_named",
+        ),
+        sa.CheckConstraint(
+            "from_account <> to_account OR (from_item IS NOT NULL AND from_item <> to_item)",
+            name="ck_mass_move_two_accounts",
+        ),
+    )
+    partial("ix_mass_move_from", "mass_move", "from_item IS NOT NULL", "from_item", "happened_at")
+    partial("ix_mass_move_to", "mass_move", "to_item IS NOT NULL", "to_item", "happened_at")
     op.create_table(
         "flag",
         text("item"),

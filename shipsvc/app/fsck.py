@@ -98,6 +98,7 @@ def _group(
     written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
     yield from fsck_compare.spans(group, written["item_span"], expected)
     yield from fsck_compare.rows(written, expected, {original: row["id"] for original, row in held.items()})
+    yield from fsck_compare.flows(written, expected)
     yield from fsck_compare.moments(written, world.moments | {row["recorded_at"] for row in rows.values()})
     yield from fsck_compare.items(items, described, written)
     yield from fsck_parties.check(described, expected.spans, fsck_reads.parties(connection, group), world.sendings)

@@ -53,36 +53,16 @@ def reading(words: Any, scales: Scales) -> Reading | None:
     return Reading(ng, scale.balance.uncertainty_ng(ng) ** 2 if scale else 0.0, "weighed" if scale else "declared")
 
 
-def put(thing: Thing, found: Reading, how: str | None = None) -> None:
-    """Set the book."""
-    thing.mass_ng, thing.variance, thing.estimated_variance = found.ng, found.variance, found.estimated
-    thing.how = how or found.how
-
-
-def take(thing: Thing, found: Reading | None) -> None:
-    """Take a mass from the book, where there is one."""
-    if found and thing.mass_ng is not None:
-        thing.mass_ng -= found.ng
-        thing.variance += found.variance
-        thing.estimated_variance += found.estimated
-
-
-def describe(thing: Thing, said: Said, scales: Scales) -> None:
-    """What a registration says of the material; its mass is the book, unless there is one already."""
+def describe(thing: Thing, said: Said) -> None:
+    """What a registration says of the material."""
     thing.material = said.body.get("material") or thing.material
     thing.moisture_class = said.body.get("moisture_class") or thing.moisture_class
-    found = reading(said.body, scales)
-    if found and thing.mass_ng is None:
-        put(thing, found)
 
 
 def weigh(thing: Thing, said: Said, scales: Scales) -> dict[str, Any] | None:
-    """A weighing against the book: the row of the comparison, or None where it opens the book or says no mass."""
+    """A weighing against the book: the row of the comparison, or None where there is no book or it says no mass."""
     found = reading(said.body, scales)
-    if found is None:
-        return None
-    if thing.mass_ng is None:
-        put(thing, found)
+    if found is None or thing.mass_ng is None or thing.how == "embedded":
         return None
     variance, expected = thing.variance + found.variance, thing.mass_ng
     least, share = MAY_LOSE.get(thing.material, MAY_LOSE["chip"])

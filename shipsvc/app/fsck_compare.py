@@ -2,12 +2,14 @@
 
 import json
 import math
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
 from shipsvc.app.fsck_log import Finding
+from shipsvc.app.fsck_mass import Flow
 from shipsvc.app.fsck_rules import Thing
 from shipsvc.app.fsck_story import Expected
 from shipsvc.store.engine import Row
@@ -23,6 +25,7 @@ KEYS = {
     "comparison": ("item", "event_id"),
     "parentage": ("child", "parent", "event_id"),
     "flag": ("item", "event_id", "code"),
+    "mass_move": ("item", "event_id", "line"),
 }
 #: What a thing is before anything is told of it; also what is written of it then, which is nothing.
 NOTHING = Thing("", "", "", "").columns()
@@ -112,6 +115,20 @@ def _table(name: str, wanted: Mapping[Any, Mapping[str, Any]], written: Written)
         for column, value in wanted[key].items():
             if not _equal(value, found[key][column]):
                 yield Finding(column, about, value, found[key][column])
+
+
+def flows(written: Written, expected: Expected) -> Iterator[Finding]:
+    """The ledger as known now: of each fact and item, how much went out of which account into which."""
+    found: Counter[Flow] = Counter()
+    for row in written["mass_move"]:
+        if row["known_to"] == FOREVER:
+            sides = row["from_item"] or row["from_account"], row["to_item"] or row["to_account"]
+            found[row["item"], row["event_id"], *sides] += row["mass_ng"]
+    for key in sorted(expected.flows.keys() | found.keys()):
+        want, have = expected.flows.get(key, 0), found.get(key, 0)
+        if want != have:
+            item, event_id, out, into = key
+            yield Finding("ng moved", f"mass_move of {item} {event_id} from {out} to {into}", want, have)
 
 
 def moments(written: Written, recorded: Collection[datetime]) -> Iterator[Finding]:

@@ -13,16 +13,16 @@ from typing import Any
 
 from shipsvc.app import fsck_book, fsck_rules
 from shipsvc.app.fsck_book import Reading, Scales, reading
+from shipsvc.app.fsck_mass import Books, Flow
 from shipsvc.app.fsck_rules import BEFORE_THEIR_EYES, LINE_IS_OUT, Said, Thing
 
+OUR_WORD = {"posted", "rebased", "written_off", "lost_decided"}
 OF_MATERIAL = frozenset(
-    {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted", "posted"}
+    {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted"} | OUR_WORD
 )
 OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
 NOT_PASSED_ON = OF_MATERIAL | OF_THE_NUMBER | {"tared"}
-MOVES_MASS = frozenset(
-    {"registered", "accessioned", "weighed", "used", "loss_noted", "divided", "combined", "embedded", "posted"}
-)
+MOVES_MASS = OF_MATERIAL - {"dried"} | {"registered"}
 #: Kind, form and owner of each thing.
 Kinds = Mapping[str, tuple[str, str, str]]
 
@@ -36,6 +36,7 @@ class Expected:
     comparisons: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
     parentage: dict[tuple[str, str, str], dict[str, Any]] = field(default_factory=dict)
     flags: set[tuple[str, str, str]] = field(default_factory=set)
+    flows: dict[Flow, int] = field(default_factory=dict)
 
 
 def in_order(facts: Iterable[Said]) -> list[Said]:
@@ -60,6 +61,7 @@ def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales) -> Expected:
     story = _Story(kinds, scales)
     for said in in_order(facts):
         story.hear(said)
+    story.expected.flows = dict(story.books.flows)
     return story.expected
 
 
@@ -71,6 +73,7 @@ class _Story:
         self.prints: dict[tuple[str, int | None], str] = {}
         self.touched: set[str] = set()
         self.expected = Expected()
+        self.books = Books(self.things, scales)
 
     def hear(self, said: Said) -> None:
         meant: list[str] = []
@@ -128,7 +131,7 @@ class _Story:
             self.pack(thing, self.things[said.body["into"]], said)
         if said.kind in MOVES_MASS and thing.kind == "sample":
             # A stranger's weighing is compared like any other; the book is not a stranger's to change.
-            self.mass(thing if counts else deepcopy(thing), said, counts)
+            self.mass(thing, said, counts)
 
     def is_elsewhere(self, thing: Thing, said: Said) -> bool:
         """Whether somebody has it before them who is not with its box, or stores it where its box is not."""
@@ -172,53 +175,45 @@ class _Story:
 
     # -------------------------------------------------------------------------------------------------------- the mass
     def mass(self, sample: Thing, said: Said, counts: bool) -> None:
-        before = deepcopy(sample)
-        match said.kind:
-            case "registered" | "accessioned" | "combined":
-                fsck_book.describe(sample, said, self.scales)
-            case "weighed":
-                row = fsck_book.weigh(sample, said, self.scales)
-                if row:
-                    self.expected.comparisons[sample.number, said.id] = row
-            case "posted":
-                found = reading(said.body, self.scales)
-                if found:
-                    fsck_book.put(sample, found, "posted")
-            case "used" | "loss_noted":
-                fsck_book.take(sample, reading(said.body, self.scales))
-            case _:
-                for entry in said.body.get("children", ()):
-                    fsck_book.take(sample, reading(entry, self.scales))
-                fsck_book.take(sample, reading(said.body.get("loss"), self.scales))
+        row = fsck_book.weigh(sample, said, self.scales) if said.kind == "weighed" else None
+        if row:
+            self.expected.comparisons[sample.number, said.id] = row
         if not counts:
             return
-        if sample.mass_ng is not None and sample.mass_ng < 0:
-            self.flag(sample.number, said, "below_zero")
-        self.family(sample, before, said)
-        all_gone = said.kind == "used" and said.body.get("all") is True
-        if all_gone or said.kind == "embedded" or (said.kind == "divided" and said.body.get("ends") is True):
+        before = deepcopy(sample)
+        if said.kind in ("registered", "accessioned", "combined"):
+            fsck_book.describe(sample, said)
+        ended = self.books.act(sample, said)
+        related = self.family(sample, before, said)
+        for thing in (sample, *related):
+            self.touched.add(thing.number)
+            if thing.mass_ng is not None and thing.mass_ng < 0:
+                self.flag(thing.number, said, "below_zero")
+        if ended:
             self.end(sample, said)
 
-    def family(self, sample: Thing, before: Thing, said: Said) -> None:
+    def family(self, sample: Thing, before: Thing, said: Said) -> list[Thing]:
+        """The births, and the pieces or parents whose books the act changed as well."""
+        related = []
         if said.kind in ("divided", "embedded"):
-            for entry in said.body.get("children", ()):
-                found = reading(entry, self.scales)
-                self.born(entry["number"], sample.number, found, said)
-                if entry["number"] in self.things:
-                    self.begin(self.things[entry["number"]], before, entry, found)
+            for number, entry in self.books.sheet(sample, said, "children"):
+                found = reading(entry, self.scales) if said.kind == "divided" else None
+                self.born(number, sample.number, found, said)
+                if number in self.things:
+                    self.begin(self.things[number], before)
+                    related.append(self.things[number])
         if said.kind == "combined":
-            for entry in said.body.get("parents", ()):
+            for number, entry in self.books.sheet(sample, said, "parents"):
                 found = reading(entry, self.scales)
-                if found and entry["number"] in self.things:
-                    fsck_book.take(self.things[entry["number"]], found)
-                    self.touched.add(entry["number"])
                 if found:
-                    self.born(sample.number, entry["number"], found, said)
+                    self.born(sample.number, number, found, said)
+                    related += [self.things[number]] if number in self.things else []
+        return related
 
     def born(self, child: str, parent: str, found: Reading | None, said: Said) -> None:
         self.expected.parentage[child, parent, said.id] = {"born_at": said.at, "mass_ng": found.ng if found else None}
 
-    def begin(self, child: Thing, parent: Thing, entry: Mapping[str, Any], found: Reading | None) -> None:
+    def begin(self, child: Thing, parent: Thing) -> None:
         """A piece starts with the holder, in the place and under the loan of its parent, unless it has its own."""
         fresh = Thing("", "", "", "")
         copied = deepcopy(parent)
@@ -231,12 +226,6 @@ class _Story:
             if unheld or all(getattr(child, name) == getattr(fresh, name) for name in names):
                 for name in names:
                     setattr(child, name, getattr(copied, name))
-        child.mass_ng, child.variance, child.estimated_variance, child.how = None, 0.0, 0.0, ""
-        child.material = str(entry.get("material", parent.material))
-        child.moisture_class = parent.moisture_class
-        if found:
-            fsck_book.put(child, found)
-        self.touched.add(child.number)
 
     def end(self, sample: Thing, said: Said) -> None:
         """Nothing is left of it: it is in nothing, with nobody, and no longer owed."""

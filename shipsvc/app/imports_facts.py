@@ -41,13 +41,11 @@ class Meant:
 
 
 def facts_of(entry: Entry, meant: Meant) -> list[Raw]:
-    """What a row tells, in this order: registered, split off its parent, weighed, stored, packed."""
+    """What a row tells, in this order: registered, split off its parent, stored, packed."""
     told = _Teller(entry)
     found = [told.fact("registered", meant.number, _registered(entry), entry.holder, note=entry.note)]
     if meant.parent:
         found.append(told.fact("divided", meant.parent, _divided(entry, meant.number), meant.parent_holder))
-        if entry.mass and not entry.taken:
-            found.append(told.fact("weighed", meant.number, _mass(entry, entry.mass), entry.holder))
     if entry.place:
         found.append(told.fact("stored", meant.number, {"place": entry.place}, entry.holder))
     if meant.into:
@@ -94,7 +92,7 @@ def _fact(id: str, kind: str, subject: str, institution: str, raw: str, body: Ra
 def _registered(entry: Entry) -> Raw:
     said = {"item": entry.kind, "form": entry.form, "what": entry.what, "material": entry.material}
     body = {name: text for name, text in said.items() if text}
-    return {**body, **_mass(entry, entry.mass)} if entry.mass and not entry.parent else body
+    return {**body, **_mass(entry, entry.mass)} if entry.mass and not entry.taken else body
 
 
 def _mass(entry: Entry, mass: str) -> Raw:
@@ -103,7 +101,7 @@ def _mass(entry: Entry, mass: str) -> Raw:
 
 
 def _divided(entry: Entry, number: str) -> Raw:
-    """The piece and what was lost in making it. Without a mass taken the parent's book stays as it is."""
+    """The piece and what was lost in making it; without a mass taken the parent's book stays as it is."""
     child: Raw = {"number": codes.display(number)}
     if not entry.taken:
         return {"children": [child]}

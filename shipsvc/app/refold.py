@@ -13,7 +13,7 @@ from shipsvc.app import relations
 from shipsvc.app.reach import Heard, Scope
 from shipsvc.app.reach import infos_of as infos_of  # callers of refold ask for it here
 from shipsvc.domain import fold
-from shipsvc.domain.acts import ItemInfo
+from shipsvc.domain.acts import OF_MASS, ItemInfo
 from shipsvc.domain.book import Balances
 from shipsvc.domain.facts import Fact, Named, Trip, in_order
 from shipsvc.domain.fold import NOTHING, Change, Outcome, State
@@ -49,7 +49,8 @@ def refold(
 
     ``fresh`` are facts that the log does not hold yet; ``withdrawn`` the ids of those that they take the place of.
     """
-    stored = [f for f in _stored(connection, scope) if f.id not in withdrawn]
+    told = _stored(connection, scope)
+    stored = [f for f in told if f.id not in withdrawn]
     facts = [*stored, *fresh]
     infos = {**scope.infos, **infos}
     before = _by_item(spans.around(connection, scope.items, scope.since))
@@ -58,7 +59,9 @@ def refold(
     outcome = _within(outcome, scope.changing)
     changed = _write_spans(connection, scope, before, start, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
-    changed |= _write_rest(connection, scope, outcome, recorded_at, nothing_stored=not stored and not withdrawn)
+    tables = [derived.FLAG, *(derived.OF_MASS if any(f.kind in OF_MASS for f in (*told, *fresh)) else ())]
+    begins = not stored and not withdrawn
+    changed |= _write_rest(connection, scope, outcome, recorded_at, tables, nothing_stored=begins)
     return Refolded(outcome, frozenset(changed))
 
 
@@ -69,6 +72,7 @@ def _within(outcome: Outcome, scope: Collection[str]) -> Outcome:
         flags=[f for f in outcome.flags if f.item in scope],
         comparisons=[c for c in outcome.comparisons if c[0] in scope],
         births=[b for b in outcome.births if b.child in scope],
+        entries=[e for e in outcome.entries if e.item in scope],
         changes={item: found for item, found in outcome.changes.items() if item in scope},
     )
 
@@ -236,16 +240,26 @@ def named_in(kind: str, subjects: Iterable[Named], body: Mapping[str, Any]) -> s
     return numbers | {str(e["number"]) for name in ("children", "parents") for e in body.get(name, ())}
 
 
+_ROWS = {
+    derived.COMPARISON: derived.comparison_rows,
+    derived.PARENTAGE: derived.parentage_rows,
+    derived.MOVE: derived.move_rows,
+    derived.FLAG: derived.flag_rows,
+}
+
+
 def _write_rest(
-    connection: sa.Connection, scope: Scope, outcome: Outcome, recorded_at: datetime, *, nothing_stored: bool
+    connection: sa.Connection,
+    scope: Scope,
+    outcome: Outcome,
+    recorded_at: datetime,
+    tables: Iterable[sa.Table],
+    *,
+    nothing_stored: bool,
 ) -> set[str]:
-    found = {
-        derived.COMPARISON: derived.comparison_rows(outcome),
-        derived.PARENTAGE: derived.parentage_rows(outcome),
-        derived.FLAG: derived.flag_rows(outcome),
-    }
     changed = set()
-    for table, rows in found.items():
+    for table in tables:
+        rows = _ROWS[table](outcome)
         if rows or not nothing_stored:
             known = [] if nothing_stored else derived.known(connection, table, scope.changing, scope.since)
             changed |= derived.replace(connection, table, known, rows, recorded_at)

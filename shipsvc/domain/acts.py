@@ -1,15 +1,19 @@
-"""What an act on a sample does to its book: weighing, use, loss, division, combination."""
+"""What an act on a sample does to its book and moves in the ledger: weighing, use, loss, division, combination."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from shipsvc.domain import book
+from shipsvc.domain import book, ledger
 from shipsvc.domain.book import Balances, Book, Compared, Stated, stated
 from shipsvc.domain.facts import Fact
+from shipsvc.domain.ledger import Move, Side, moved
 
-OF_MASS = frozenset("registered accessioned weighed used loss_noted divided combined embedded posted".split())
+OF_MASS = frozenset(
+    "registered accessioned weighed used loss_noted divided combined embedded posted rebased written_off"
+    " lost_decided".split()
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,61 +41,131 @@ class Birth:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """The book after an act, the comparison of a weighing, children born, parents drawn on, whether the sample ends."""
+    """What an act does to a sample: its book after, the comparison of a weighing, whether it ends; children born with
+    their books, parents drawn on; and the moves that follow from the sample's own book."""
 
     book: Book
     compared: Compared | None = None
     children: tuple[tuple[str, Book], ...] = ()
     parents: tuple[tuple[str, Stated], ...] = ()
     ends: bool = False
+    moves: tuple[Move, ...] = ()
 
 
-def done(before: Book, fact: Fact, balances: Balances) -> Done:
-    """What ``fact`` does to the book of the sample it is told of."""
+def done(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
+    """What ``fact`` does to the book of the sample that it is told of."""
     match fact.kind:
         case "registered" | "accessioned":
-            return Done(book.based(before, fact, balances))
+            return _opened(item, before, book.based(before, fact, balances))
         case "weighed":
             after, compared = book.weighed(before, fact, balances)
-            return Done(after, compared)
+            return replace(_opened(item, before, after), compared=compared)
         case "posted":
-            return Done(book.posted(before, fact, balances))
+            return _set(item, before, book.posted(before, fact, balances), ledger.UNEXPLAINED)
+        case "rebased":
+            return _set(item, before, book.posted(before, fact, balances), ledger.REBASIS)
+        case "written_off" | "lost_decided":
+            return _closed(item, Done(before), ledger.WRITTEN_OFF)
         case "used" | "loss_noted":
-            ends = fact.kind == "used" and fact.body.get("all") is True
-            return Done(book.lowered(before, stated(fact.body, balances)), ends=ends)
+            return _lowered(item, before, fact, balances)
         case "combined":
-            return _combined(before, fact, balances)
+            return _combined(item, before, fact, balances)
+        case "embedded":
+            return _embedded(item, before, fact)
         case _:
-            return _divided(before, fact, balances)
+            return _divided(item, before, fact, balances)
 
 
-def _entries(fact: Fact, name: str) -> list[Mapping[str, Any]]:
+# ------------------------------------------------------------------------------------------------ setting and ending it
+def _opened(item: str, before: Book, after: Book) -> Done:
+    """A first mass is taken in; that of a piece comes out of what its parent's book could not tell apart."""
+    if before.mass_ng is not None or after.mass_ng is None:
+        return Done(after)
+    source = ledger.UNEXPLAINED if before.how == book.UNWEIGHED else ledger.ORIGIN
+    return Done(after, moves=moved(source, ledger.sample(item), after.mass_ng))
+
+
+def _set(item: str, before: Book, after: Book, account: Side) -> Done:
+    """The book is set to a weighing: the difference goes to an account, above 0 where there was more before."""
+    if before.mass_ng is None or after.mass_ng is None:
+        return _opened(item, before, after)
+    return Done(after, moves=moved(ledger.sample(item), account, before.mass_ng - after.mass_ng))
+
+
+def _closed(item: str, act: Done, account: Side) -> Done:
+    """Nothing is left of the sample: what its book still holds goes to an account."""
+    if act.book.mass_ng is None:
+        return replace(act, ends=True)
+    rest = moved(ledger.sample(item), account, act.book.mass_ng)
+    return replace(act, book=book.closed(act.book), moves=act.moves + rest, ends=True)
+
+
+# ------------------------------------------------------------------------------------------------------- what leaves it
+def _lowered(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
+    mass = stated(fact.body, balances)
+    act = Done(before)
+    if mass and before.mass_ng is not None:
+        account = ledger.WORKED_LOSS if fact.kind == "loss_noted" else _used(fact.body)
+        act = Done(book.lowered(before, mass), moves=moved(ledger.sample(item), account, mass.ng))
+    if fact.kind != "used" or fact.body.get("all") is not True:
+        return act
+    return _closed(item, act, ledger.UNEXPLAINED if mass else ledger.USED_ESTIMATED)
+
+
+def _used(words: Mapping[str, Any]) -> Side:
+    """Consumed by a weighing only where a balance is named; all else is what somebody says."""
+    told_only = words.get("method") in ("estimated", "declared") or not words.get("balance")
+    return ledger.USED_ESTIMATED if told_only else ledger.USED_WEIGHED
+
+
+def _entries(item: str, fact: Fact, name: str) -> list[tuple[str, Mapping[str, Any]]]:
+    """The pieces or the parts of a sheet by number; what is said to come of itself stays where it is."""
     found = fact.body.get(name)
-    return [entry for entry in found if isinstance(entry, Mapping)] if isinstance(found, list) else []
+    entries = [entry for entry in found if isinstance(entry, Mapping)] if isinstance(found, list) else []
+    return [(str(entry["number"]), entry) for entry in entries if str(entry["number"]) != item]
 
 
-def _divided(before: Book, fact: Fact, balances: Balances) -> Done:
+def _divided(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
     """The rest keeps the parent's number and mass less what went off, unless the sheet says that the parent ends."""
-    after, children = before, []
-    for entry in _entries(fact, "children"):
+    source = ledger.sample(item) if before.mass_ng is not None else ledger.ORIGIN
+    after, children, moves = before, [], tuple[Move, ...]()
+    for number, entry in _entries(item, fact, "children"):
         mass = stated(entry, balances)
-        child = Book(material=str(entry.get("material", before.material)), moisture_class=before.moisture_class)
-        if mass:
-            child = replace(
-                child,
-                mass_ng=mass.ng,
-                variance=mass.variance,
-                estimated_variance=mass.estimated_variance,
-                how=mass.how,
-            )
-        children.append((str(entry["number"]), child))
+        children.append((number, book.born(before, str(entry.get("material", before.material)), mass)))
+        moves += moved(source, ledger.sample(number), mass.ng) if mass else ()
         after = book.lowered(after, mass)
-    loss = fact.body.get("loss")
-    after = book.lowered(after, stated(loss, balances)) if isinstance(loss, Mapping) else after
-    return Done(after, children=tuple(children), ends=fact.body.get("ends") is True or fact.kind == "embedded")
+    words = fact.body.get("loss")
+    loss = stated(words, balances) if isinstance(words, Mapping) else None
+    if loss and after.mass_ng is not None:
+        moves += moved(ledger.sample(item), ledger.WORKED_LOSS, loss.ng)
+        after = book.lowered(after, loss)
+    act = Done(after, children=tuple(children), moves=moves)
+    if fact.body.get("ends") is not True:
+        return act
+    worked = loss is None and book.is_worked_loss(after.mass_ng or 0, before.mass_ng or 0, before.material)
+    return _closed(item, act, ledger.WORKED_LOSS if worked else ledger.UNEXPLAINED)
 
 
-def _combined(before: Book, fact: Fact, balances: Balances) -> Done:
-    drawn = [(str(e["number"]), stated(e, balances)) for e in _entries(fact, "parents")]
+def _embedded(item: str, before: Book, fact: Fact) -> Done:
+    """The mass account ends: what is in resin is counted by item and area (trade case 42)."""
+    piece = Book(how=book.EMBEDDED, material=before.material, moisture_class=before.moisture_class)
+    pieces = _entries(item, fact, "children")
+    children = ((n, replace(piece, material=str(entry.get("material", before.material)))) for n, entry in pieces)
+    return _closed(item, Done(before, children=tuple(children)), ledger.EMBEDDED)
+
+
+def _combined(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
+    """A mixture is made of what is drawn from its parents; what it was registered with before is not taken in twice."""
+    drawn = [(number, stated(entry, balances)) for number, entry in _entries(item, fact, "parents")]
     parents = tuple((number, mass) for number, mass in drawn if mass)
-    return Done(book.based(before, fact, balances), parents=parents)
+    if not parents:
+        return _opened(item, before, book.based(before, fact, balances))
+    parts = [mass for _, mass in parents]
+    after = book.mixed(before, fact, stated(fact.body, balances), parts)
+    whole_ng = sum(part.ng for part in parts)
+    lost_ng = whole_ng - (after.mass_ng or 0)
+    worked = book.is_worked_loss(lost_ng, whole_ng, after.material)
+    me = ledger.sample(item)
+    moves = moved(me, ledger.ORIGIN, before.mass_ng or 0)
+    moves += moved(me, ledger.WORKED_LOSS if worked else ledger.UNEXPLAINED, lost_ng)
+    return Done(after, parents=parents, moves=moves)

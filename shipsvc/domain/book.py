@@ -1,9 +1,9 @@
 """The book mass of one sample: what it was first weighed at, less what was told used, divided off or lost since.
 
-A weighing is held against the book and never moves it (design, promise 6); only ``posted`` sets it.
+A weighing is held against the book and never moves it (design, promise 6); only ``posted`` and ``rebased`` set it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -16,6 +16,13 @@ from shipsvc.domain.verdicts import Comparison, compare
 HANDLING: Mapping[str, tuple[int, float]] = {"sealed": (0, 0.0), "chip": (50_000, 0.001), "powder": (200_000, 0.01)}
 #: What air may add, as a share of the expected mass, by class of material. Common practice, no source.
 MOISTURE: Mapping[str, float] = {"CI": 0.05, "CM": 0.02, "other": 0.002}
+#: What work may lose where nobody said how much it lost, as a share of the mass worked: dry chipping, crushing and
+#: mixing. Common practice, no source.
+WORKING: Mapping[str, float] = {"sealed": 0.0, "chip": 0.005, "powder": 0.01}
+#: How a book without a mass is known: of a piece whose mass its parent's book still holds, and of one in resin, which
+#: has no mass account (trade case 42).
+UNWEIGHED = "unweighed"
+EMBEDDED = "embedded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +37,8 @@ class KnownBalance:
 class Book:
     """Book mass in ng (None: never stated), its variance in ng^2, and the part of that which estimates carry.
 
-    ``how`` is weighed, estimated, declared or posted; ``material`` and ``moisture_class`` choose the allowances.
+    ``how`` is weighed, estimated, declared, computed, posted or rebased, or without a mass unweighed or embedded;
+    ``material`` and ``moisture_class`` choose the allowances.
     """
 
     mass_ng: int | None = None
@@ -87,13 +95,51 @@ def stated(words: Mapping[str, Any], balances: Balances) -> Stated | None:
 
 def based(book: Book, fact: Fact, balances: Balances) -> Book:
     """The book once a sample is registered or accessioned with what is known of it."""
-    book = replace(
+    book = _described(book, fact)
+    mass = stated(fact.body, balances)
+    return _set(book, mass, mass.how) if mass and book.mass_ng is None and book.how != EMBEDDED else book
+
+
+def _described(book: Book, fact: Fact) -> Book:
+    return replace(
         book,
         material=fact.text("material") or book.material,
         moisture_class=fact.text("moisture_class") or book.moisture_class,
     )
-    mass = stated(fact.body, balances)
-    return _set(book, mass, mass.how) if mass and book.mass_ng is None else book
+
+
+def born(parent: Book, material: str, mass: Stated | None) -> Book:
+    """The book of a piece of a sample; without a mass of its own, its parent's book still holds it."""
+    piece = Book(material=material, moisture_class=parent.moisture_class)
+    if mass is None:
+        return replace(piece, how=UNWEIGHED if parent.mass_ng is not None else "")
+    return _set(piece, mass, mass.how)
+
+
+def mixed(book: Book, fact: Fact, mass: Stated | None, parts: Sequence[Stated]) -> Book:
+    """The book of a mixture: as it was weighed; else as it was registered; else what its parts come to."""
+    book = _described(book, fact)
+    if mass is not None:
+        return _set(book, mass, mass.how)
+    if book.mass_ng is not None:
+        return book
+    return replace(
+        book,
+        mass_ng=sum(part.ng for part in parts),
+        variance=sum(part.variance for part in parts),
+        estimated_variance=sum(part.estimated_variance for part in parts),
+        how="computed",
+    )
+
+
+def closed(book: Book) -> Book:
+    """The book once nothing is left of the sample."""
+    return replace(book, mass_ng=0, variance=0.0, estimated_variance=0.0)
+
+
+def is_worked_loss(ng: int, worked_ng: int, material: str) -> bool:
+    """Whether so much may get lost in working so much; more than that, or a gain, is unexplained."""
+    return 0 <= ng <= WORKING.get(material, WORKING["chip"]) * worked_ng
 
 
 def lowered(book: Book, mass: Stated | None) -> Book:
@@ -109,9 +155,9 @@ def lowered(book: Book, mass: Stated | None) -> Book:
 
 
 def posted(book: Book, fact: Fact, balances: Balances) -> Book:
-    """The book once a person has set it to a weighing."""
+    """The book once a person has set it to a weighing, as ``posted`` or, from an estimate, as ``rebased``."""
     mass = stated(fact.body, balances)
-    return _set(book, mass, "posted") if mass else book
+    return _set(book, mass, fact.kind) if mass and book.how != EMBEDDED else book
 
 
 def _set(book: Book, mass: Stated, how: str) -> Book:
@@ -121,7 +167,7 @@ def _set(book: Book, mass: Stated, how: str) -> Book:
 def weighed(book: Book, fact: Fact, balances: Balances) -> tuple[Book, Compared | None]:
     """The book once a weighing is told, and the comparison. A first weighing is the book; a later one moves nothing."""
     mass = stated(fact.body, balances)
-    if mass is None:
+    if mass is None or book.how == EMBEDDED:
         return book, None
     if book.mass_ng is None:
         return _set(book, mass, mass.how), None

@@ -27,7 +27,10 @@ DECISIONS: Mapping[str, str] = {
     "written_off": "a later version of this service",
 }
 #: Said of the material rather than of what it is in: a vial stands for the sample inside it.
-OF_MATERIAL = frozenset("accessioned weighed dried divided combined embedded used loss_noted posted".split())
+OF_MATERIAL = frozenset(
+    "accessioned weighed dried divided combined embedded used loss_noted posted rebased written_off"
+    " lost_decided".split()
+)
 #: Said of the loan rather than of the thing: never passed on to what is nested.
 OF_THE_NAMED = OF_MATERIAL | {"loan_signed", "due_set", "recalled", "label_attached", "tared", "registered"}
 #: Whoever tells one of these has the thing before them.

@@ -4,17 +4,18 @@ What is told of a thing is told of everything in it at that instant. The fold lo
 any instant from the states that held just before it; ``run`` is all there is to call.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from shipsvc.domain import acts, book, custody, lending, places
+from shipsvc.domain import acts, book, custody, ledger, lending, places
 from shipsvc.domain.acts import Birth, ItemInfo
 from shipsvc.domain.book import Balances, Book, Compared
 from shipsvc.domain.custody import Custody
 from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Named, in_order, same_institution
+from shipsvc.domain.ledger import Move
 from shipsvc.domain.lending import Line
 from shipsvc.domain.places import Whereabouts
 
@@ -58,6 +59,16 @@ class Raised:
     detail: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A move in the ledger by a fact, the ``line``-th that follows from the book of ``item``."""
+
+    item: str
+    fact: Fact
+    line: int
+    move: Move
+
+
 @dataclass
 class Outcome:
     """What a run found: each item's changes in order of time, and what single facts gave rise to."""
@@ -66,6 +77,7 @@ class Outcome:
     flags: list[Raised] = field(default_factory=list)
     comparisons: list[tuple[str, Fact, Compared]] = field(default_factory=list)
     births: list[Birth] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
     #: By fact: the items it was found to mean, and the containers that prints were on which led to them.
     resolved: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -103,6 +115,7 @@ class _Fold:
         for item, state in start.items():
             if state.parent:
                 self.contents[state.parent].add(item)
+        self.lines: Counter[tuple[str, str]] = Counter()
         self.out = Outcome()
 
     def take(self, fact: Fact) -> None:
@@ -227,22 +240,31 @@ class _Fold:
 
     def _mass_act(self, item: str, fact: Fact, counts: bool) -> None:
         state = self._state(item)
-        done = acts.done(state.book, fact, self.balances)
+        done = acts.done(item, state.book, fact, self.balances)
         if done.compared:
             self.out.comparisons.append((item, fact, done.compared))
         if not counts:
             return
-        self._set(item, fact, book=done.book)
-        if done.book.mass_ng is not None and done.book.mass_ng < 0:
-            self._flag(item, fact, "below_zero", "more was told to have left it than it held")
+        self._book(item, fact, done.book, done.moves)
         for number, born in done.children:
             self._born(number, born, item, state, fact)
-        for number, parent_mass in done.parents:
-            lowered = book.lowered(self._state(number).book, parent_mass)
-            self._set(number, fact, book=lowered)
-            self.out.births.append(Birth(item, number, fact.happened_at, fact.id, parent_mass.ng))
+        for number, drawn in done.parents:
+            held = self._state(number).book
+            source = ledger.sample(number) if held.mass_ng is not None else ledger.ORIGIN
+            self._book(number, fact, book.lowered(held, drawn), ledger.moved(source, ledger.sample(item), drawn.ng))
+            self.out.births.append(Birth(item, number, fact.happened_at, fact.id, drawn.ng))
         if done.ends:
             self._end(item, fact)
+
+    def _book(self, item: str, fact: Fact, after: Book, moves: Iterable[Move]) -> None:
+        """A book and the moves that follow from how it was; a move belongs to the item whose book decides on it."""
+        self._set(item, fact, book=after)
+        if after.mass_ng is not None and after.mass_ng < 0:
+            self._flag(item, fact, "below_zero", "more was told to have left it than it held")
+        for move in moves:
+            line = self.lines[item, fact.id]
+            self.lines[item, fact.id] += 1
+            self.out.entries.append(Entry(item, fact, line, move))
 
     def _born(self, number: str, born: Book, parent: str, before: State, fact: Fact) -> None:
         """A piece starts where its parent was, owed as its parent was (trade cases 36 and 38)."""
@@ -256,8 +278,12 @@ class _Fold:
             custody=before.custody if unheld else known.custody,
             where=before.where if known.where == NOTHING.where else known.where,
             line=before.line if known.line == NOTHING.line else known.line,
-            book=born,
         )
+        held_ng = known.book.mass_ng or 0
+        if held_ng and born.mass_ng is None and born.how != book.EMBEDDED:
+            return  # what it was registered with was taken in beside its parent's mass
+        # Here it came out of its parent, and what it was registered with is not taken in twice.
+        self._book(number, fact, born, ledger.moved(ledger.sample(number), ledger.ORIGIN, held_ng))
 
     def _end(self, item: str, fact: Fact) -> None:
         state = self._state(item)

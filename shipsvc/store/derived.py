@@ -1,4 +1,4 @@
-"""Derived rows beside the spans: comparisons, parentage and flags, replaced as knowledge changes."""
+"""Derived rows beside the spans: comparisons, parentage, moves of mass, flags, replaced as knowledge changes."""
 
 from collections.abc import Collection, Sequence
 from datetime import datetime
@@ -11,11 +11,14 @@ from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT_ITEM
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_derived import Comparison, Flag, Parentage
+from shipsvc.store.tables_derived import Comparison, Flag, MassMove, Parentage
 
 COMPARISON = table(Comparison)
 PARENTAGE = table(Parentage)
 FLAG = table(Flag)
+MOVE = table(MassMove)
+#: Written by facts about mass alone.
+OF_MASS = (COMPARISON, PARENTAGE, MOVE)
 #: Flags that the fold raises; the others are raised once, when a fact is told, and stay.
 FOLD_FLAGS = tuple(
     "which_sample disputed seen_elsewhere nest_cycle was_elsewhere below_zero strangers_word has_ended".split()
@@ -49,6 +52,24 @@ def parentage_rows(outcome: Outcome) -> list[dict[str, Any]]:
     ]
 
 
+def move_rows(outcome: Outcome) -> list[dict[str, Any]]:
+    """Rows for the moves of mass that a fold gave."""
+    return [
+        {
+            "item": entry.item,
+            "event_id": entry.fact.id,
+            "line": entry.line,
+            "happened_at": entry.fact.happened_at,
+            "from_account": str(entry.move.source.account),
+            "from_item": entry.move.source.item or None,
+            "to_account": str(entry.move.target.account),
+            "to_item": entry.move.target.item or None,
+            "mass_ng": entry.move.mass_ng,
+        }
+        for entry in outcome.entries
+    ]
+
+
 def flag_rows(outcome: Outcome) -> list[dict[str, Any]]:
     """Rows for the flags that a fold raised, each once."""
     found = {(f.item, f.event_id, f.code): f.detail for f in outcome.flags}
@@ -74,7 +95,7 @@ def _end(kind: sa.Table) -> sa.Update:
 
 
 # Statements of the write path are made once: building one takes longer than running it.
-_KNOWN = {kind: _known(kind) for kind in (COMPARISON, PARENTAGE, FLAG)}
+_KNOWN = {kind: _known(kind) for kind in (*OF_MASS, FLAG)}
 _END = {kind: _end(kind) for kind in _KNOWN}
 _ADD = {kind: sa.insert(kind) for kind in _KNOWN}
 

@@ -20,7 +20,7 @@ from shipsvc.store.tables import (
     ShipmentItem,
     table,
 )
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, MassMove, Parentage
 from shipsvc.store.tables_people import Person
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
@@ -31,6 +31,7 @@ DERIVED = {
     "comparison": (table(Comparison), "item"),
     "parentage": (table(Parentage), "child"),
     "flag": (table(Flag), "item"),
+    "mass_move": (table(MassMove), "item"),
 }
 
 

@@ -26,6 +26,17 @@ OPEN_HANDOVERS = ("giver_only", "taker_only", "declared", "disputed", "held", "r
 STATUSES = ("unknown", "stored", "taken_out", "packed", "in_transit", "received", "ended")
 LINES = ("none", "promised", "sent", "held", "part_used", "returning", "returned", "used_up")
 OUT_LINES = ("sent", "held", "part_used", "returning")
+ACCOUNTS = (
+    "origin",
+    "sample",
+    "used_weighed",
+    "used_estimated",
+    "worked_loss",
+    "embedded",
+    "unexplained",
+    "written_off",
+    "rebasis",
+)
 OPEN_SQL = f"({', '.join(repr(s) for s in OPEN_HANDOVERS)})"
 OUT_SQL = f"({', '.join(repr(s) for s in OUT_LINES)})"
 #: A span of a line that is out and outlasts its due date: the only ones that were ever overdue.
@@ -214,6 +225,40 @@ class Comparison(SQLModel, table=True):
     verdict: str
     marks: str = ""
     __table_args__ = (sa.Index("ix_comparison_verdict", "verdict", "item"),)
+
+
+class MassMove(SQLModel, table=True):
+    """A mass that an act moved out of one account into another (rulings 18): below zero or one-sided is no row.
+
+    ``item`` is the sample whose book decides on the move; ``line`` counts those of one fact and item.
+    """
+
+    __tablename__ = "mass_move"
+    item: str = Field(primary_key=True)
+    event_id: str = Field(primary_key=True)
+    line: int = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    known_to: datetime
+    happened_at: datetime
+    from_account: str
+    from_item: str | None
+    to_account: str
+    to_item: str | None
+    mass_ng: int = big()
+    __table_args__ = (
+        one_of("from_account", ACCOUNTS),
+        one_of("to_account", ACCOUNTS),
+        sa.CheckConstraint("mass_ng > 0", name="above_zero"),
+        sa.CheckConstraint(
+            "(from_account = 'sample') = (from_item IS NOT NULL) AND (to_account = 'sample') = (to_item IS NOT NULL)",
+            name="samples_named",
+        ),
+        sa.CheckConstraint(
+            "from_account <> to_account OR (from_item IS NOT NULL AND from_item <> to_item)", name="two_accounts"
+        ),
+        partial("ix_mass_move_from", "from_item IS NOT NULL", "from_item", "happened_at"),
+        partial("ix_mass_move_to", "to_item IS NOT NULL", "to_item", "happened_at"),
+    )
 
 
 class Flag(SQLModel, table=True):

@@ -145,7 +145,9 @@ class BookShown(Provenance):
     mass_mg: MassShown
     u_mg: MassShown = Field(description="Its standard uncertainty (k = 1), in mg", examples=["0.216333"])
     estimated_u_mg: MassShown = Field(description="The part of that which rests on estimates, in mg", examples=["0"])
-    how: str = Field(description="How it is known: weighed, estimated, declared or posted", examples=["weighed"])
+    how: str = Field(
+        description="How it is known: weighed, estimated, declared, computed, posted or rebased", examples=["weighed"]
+    )
 
 
 _LOAN: Final[dict[str, Any]] = {

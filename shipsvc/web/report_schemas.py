@@ -128,7 +128,7 @@ class Holding(Strict):
     status: str = Field(examples=["stored"])
     inside: ItemNumber | None = Field(description="What it lies in")
     mass_mg: MassText | None = Field(description="Book mass")
-    mass_known: str | None = Field(description="How the mass is known", examples=["weighed"])
+    mass_known: str | None = Field(description="How the mass is known; embedded: it has none", examples=["weighed"])
     loan: Code | None = Field(description="The loan that owes it, if one does")
     borrower: Party | None = Field(description="Who signed for it")
     owed_by: Party | None = Field(description="Who answers for it: the borrower, or who took over from it")

@@ -95,10 +95,22 @@ _registration = st.sampled_from(
         {"item": "sample", "mass": "100 mg", "material": "powder"},
     ]
 )
-_division = st.fixed_dictionaries(
-    {"children": st.just([{"number": "BRM0003", "mass": "5 mg", "balance": "B2"}])}, optional={"ends": st.just(True)}
+_piece = st.sampled_from(
+    [
+        {"number": "BRM0003", "mass": "5 mg", "balance": "B2"},
+        {"number": "BRM0003", "mass": "249 mg", "balance": "B2"},
+        {"number": "BRM0003"},
+        {"number": "BRM0004", "mass": "300 mg", "method": "estimated"},
+    ]
 )
-_mixture = st.just({"mass": "20 mg", "balance": "B2", "parents": [{"number": "BRM0003", "mass": "4 mg"}]})
+_division = st.fixed_dictionaries(
+    {"children": st.lists(_piece, min_size=1, max_size=2)},
+    optional={"ends": st.just(True), "loss": st.just({"mass": "1 mg"})},
+)
+_mixture = st.fixed_dictionaries(
+    {"parents": st.just([{"number": "BRM0003", "mass": "4 mg"}, {"number": "BRM0002"}])},
+    optional={"mass": st.sampled_from(["3.98 mg", "20 mg"]), "balance": st.just("B2")},
+)
 
 #: The body of each kind, and what it may be said of.
 KINDS: Mapping[str, tuple[st.SearchStrategy[dict[str, Any]], tuple[str, ...]]] = {
@@ -116,6 +128,8 @@ KINDS: Mapping[str, tuple[st.SearchStrategy[dict[str, Any]], tuple[str, ...]]] =
     "used": (_weighing.flatmap(lambda b: st.sampled_from([b, {**b, "all": True}])), (*SAMPLES, *VIALS)),
     "loss_noted": (_weighing, SAMPLES),
     "posted": (_weighing, SAMPLES),
+    "rebased": (_weighing, SAMPLES),
+    "written_off": (_nothing, SAMPLES[:1]),
     "divided": (_division, SAMPLES[:2] + VIALS),
     "embedded": (_division, SAMPLES[:2]),
     "registered": (_registration, (*UNKNOWN, "VA2", "BRM0002")),

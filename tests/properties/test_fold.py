@@ -74,6 +74,7 @@ def test_going_on_from_any_instant_gives_the_same(story: list[Said], minute: int
     ids = {f.id for f in later}
     assert [f for f in whole.flags if f.event_id in ids] == resumed.flags
     assert [c for c in whole.comparisons if c[1].id in ids] == resumed.comparisons
+    assert [e for e in whole.entries if e.fact.id in ids] == resumed.entries
     assert [b for b in whole.births if b.event_id in ids] == resumed.births
     assert {e: r for e, r in whole.resolved.items() if e in ids} == resumed.resolved
 

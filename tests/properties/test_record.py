@@ -18,7 +18,7 @@ from shipsvc.domain.facts import Named
 from shipsvc.domain.times import format_instant
 from shipsvc.store.engine import Database, Row, rows
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, MassMove, Parentage
 from tests.databases import copied, opened
 from tests.properties.stories import BOXES, SAMPLES, VIALS, Said, amended_stories
 from tests.world import World
@@ -96,7 +96,7 @@ def tell(connection: sa.Connection, facts: Sequence[Told], minute: int) -> datet
 
 def known(connection: sa.Connection, known_on: datetime | None = None) -> dict[str, list[dict[str, Any]]]:
     """All that is derived, as known now or on some day, without what says how it was told."""
-    kinds = (ItemSpan, Comparison, EventItem, Parentage, Flag)
+    kinds = (ItemSpan, Comparison, EventItem, Parentage, MassMove, Flag)
     found = {kind.__name__: _rows(connection, table(kind), known_on) for kind in kinds}
     return found if known_on else {**found, "Item": _plain(_items(connection)), "ItemParty": _parties(connection)}
 
