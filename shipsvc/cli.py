@@ -165,7 +165,8 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
     """Copy the embedded database to a file while the service runs, and check the copy."""
     from shipsvc.store.backup import back_up
 
-    source = settings().sqlite_path
+    chosen = settings()
+    source = chosen.sqlite_path
     if source is None:
         typer.echo(
             f"This database is PostgreSQL. Use its own tool: pg_dump --format=custom --file={file} ...", err=True
@@ -174,6 +175,8 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
     with plainly():
         facts = back_up(source, file)
     typer.echo(f"{file}: {facts} facts, checked. Keep it safe: the keys that sign tokens are in it.")
+    if chosen.files_path.exists():
+        typer.echo(f"Evidence files are not in it: now copy the folder {chosen.files_path}, too.")
 
 
 app.command()(fsck)

@@ -23,6 +23,10 @@ class Settings(BaseSettings):
     wait_s: float = Field(default=4.0, gt=0, le=4)
     #: The largest request body taken, in bytes.
     body_bytes_max: int = 4_000_000
+    #: Where evidence files are kept; beside the database when empty. Several processes on one database share it.
+    files_dir: str = ""
+    #: The largest evidence file taken, in bytes.
+    file_bytes_max: int = Field(default=25_000_000, ge=1, le=1_000_000_000)
     #: Seconds an access token lives; 15 minutes at most.
     token_s: int = 900
     #: Days a sign-in can be renewed for in all, and days that may pass without renewing it.
@@ -48,3 +52,11 @@ class Settings(BaseSettings):
         """The file of the embedded database, or None on PostgreSQL."""
         head, _, path = self.database_url.partition(":///")
         return Path(path) if head.startswith("sqlite") else None
+
+    @property
+    def files_path(self) -> Path:
+        """The folder of the evidence files: as set, else beside the embedded database, else in the working folder."""
+        if self.files_dir:
+            return Path(self.files_dir)
+        database = self.sqlite_path
+        return database.with_name(f"{database.stem}-files") if database else Path("shipsvc-files")

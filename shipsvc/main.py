@@ -18,6 +18,7 @@ from shipsvc.web import (
     api_documents,
     api_events,
     api_exports,
+    api_files,
     api_identity,
     api_institutions,
     api_items,
@@ -35,6 +36,7 @@ from shipsvc.web.deps import Service
 from shipsvc.web.keys import Keys
 from shipsvc.web.logs import RequestContext
 from shipsvc.web.metrics import Metrics, make_metrics
+from shipsvc.web.multipart import FORM_BYTES
 from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
@@ -42,6 +44,7 @@ ROUTERS = (
     api_documents.router,
     api_events.router,
     api_exports.router,
+    api_files.router,
     api_identity.router,
     api_institutions.router,
     api_items.router,
@@ -98,5 +101,6 @@ def create_app(settings: Settings, clock: Callable[[], datetime] | None = None) 
         app.include_router(router)
     errors.install(app)
     openapi.install(app)
-    app.add_middleware(BodyLimit, limit_bytes=settings.body_bytes_max)
+    others = {api_files.UPLOADS: settings.file_bytes_max + FORM_BYTES}
+    app.add_middleware(BodyLimit, limit_bytes=settings.body_bytes_max, others=others)
     return app

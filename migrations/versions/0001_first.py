@@ -25,6 +25,7 @@ LOGS = (
     "number_block",
     "role_change",
     "succession",
+    "evidence_file",
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
@@ -41,6 +42,7 @@ def upgrade() -> None:
     spans()
     people()
     accounts()
+    files()
     guards()
 
 
@@ -651,6 +653,33 @@ def accounts() -> None:
         sa.PrimaryKeyConstraint("digest", name="pk_refresh_token"),
     )
     index("ix_refresh_token_session", "refresh_token", "session")
+
+
+def files() -> None:
+    """Evidence files, what they were called, and which facts name them."""
+    op.create_table(
+        "evidence_file",
+        text("sha256"),
+        text("institution"),
+        big("size_bytes"),
+        text("media_type"),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("sha256", "institution", name="pk_evidence_file"),
+    )
+    op.create_table(
+        "file_name",
+        text("sha256"),
+        text("institution"),
+        text("name"),
+        sa.PrimaryKeyConstraint("sha256", "institution", name="pk_file_name"),
+    )
+    op.create_table(
+        "event_file",
+        text("sha256"),
+        text("event_id"),
+        sa.PrimaryKeyConstraint("sha256", "event_id", name="pk_event_file"),
+    )
 
 
 def guards() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, kinds, reach, refold, second
+from shipsvc.app import amend, files, kinds, reach, refold, second
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
@@ -155,6 +155,8 @@ def _accept(
     content = told.content or told
     actor.may_tell(content.kind, told.acting_for)
     span, flags = _happened(content, envelope, clock, zones.get(told.acting_for, "UTC"))
+    if absent := files.missing(connection, content.body, told.acting_for):
+        flags["file_missing"] = absent
     salt = secrets.token_hex(16) if told.note else None
     row = {
         "id": told.id,
@@ -327,6 +329,7 @@ def _write(
         flags += [{"item": first, "event_id": told.id, "code": c, "detail": d} for c, d in fact.flags.items()]
     events.close_items(connection, [fact.told.amends for fact in facts if fact.told.amends], recorded_at)
     events.add(connection, [fact.row for fact in facts], notes)
+    files.note_names(connection, [fact.row for fact in facts])
     events.add_items(connection, rows)
     derived.add(connection, derived.FLAG, flags, recorded_at)
 

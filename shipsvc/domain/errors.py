@@ -31,6 +31,7 @@ ShipsvcError
 ├── RuleForbids          a decision of ours that a rule stands against
 ├── TooManyTries         wrong tries to sign in
 ├── TooMuch              larger than the service takes in one piece
+├── WrongType            a file of a kind that is not kept
 └── Away                 something the service needs does not answer
 
 The docstring of a class is its message, with the facts given as keywords filled in; ``code`` is stable
@@ -184,6 +185,10 @@ class TooManyTries(ShipsvcError):
 
 class TooMuch(ShipsvcError):
     """{what} is larger than the service takes in one piece ({limit}). Send it in smaller pieces."""
+
+
+class WrongType(ShipsvcError):
+    """This file is not taken: {why} Send a JPEG, PNG or WebP image, a PDF, or CSV, JSON or plain text in UTF-8."""
 
 
 class Away(ShipsvcError):

@@ -20,7 +20,12 @@ from shipsvc.store.tables import (
     ShipmentItem,
     table,
 )
+<<<<<<< HEAD
 from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, MassMove, Parentage
+=======
+from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
+from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
+>>>>>>> b2f2660 (Evidence files: kept by their hash, told by content, images without place and time for others)
 from shipsvc.store.tables_people import Person
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
@@ -157,6 +162,27 @@ def shipments(connection: sa.Connection) -> dict[str, list[Row]]:
     for row in rows(connection, sa.select(shipment).order_by(shipment.c.code, shipment.c.version)):
         found.setdefault(row["code"], []).append(row)
     return found
+
+
+def evidence(connection: sa.Connection) -> Iterator[Row]:
+    """Every upload with its name (None where that was erased), in the order of hashes."""
+    file, name = table(EvidenceFile), table(FileName)
+    same = sa.and_(name.c.sha256 == file.c.sha256, name.c.institution == file.c.institution)
+    wanted = sa.select(file, name.c.name).select_from(file.outerjoin(name, same)).order_by(file.c.sha256)
+    yield from connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()  # type: ignore[misc]  # as above
+
+
+def naming(connection: sa.Connection) -> Iterator[Row]:
+    """Id and body of every row of the log that may name a file."""
+    event = table(Event)
+    wanted = sa.select(event.c.id, event.c.body).where(event.c.body.contains("files_sha256"))
+    yield from connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()  # type: ignore[misc]  # as above
+
+
+def named_files(connection: sa.Connection) -> set[tuple[str, str]]:
+    """What is noted of which facts name which files, as (fact, hash)."""
+    kind = table(EventFile)
+    return {(row["event_id"], row["sha256"]) for row in rows(connection, sa.select(kind))}
 
 
 def _chunks(values: Iterable[Any]) -> Iterator[list[Any]]:

@@ -310,4 +310,5 @@ LOGS = (
     "number_block",
     "role_change",
     "succession",
+    "evidence_file",
 )

@@ -1,6 +1,7 @@
 """A limit on the size of what a client may send, kept before anything reads it."""
 
 import json
+from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Final
 
@@ -17,24 +18,28 @@ TITLE: Final = "Content Too Large"
 class BodyLimit:
     """ASGI middleware: answers 413 to a body of more than ``limit_bytes``, declared or streamed.
 
+    ``others`` has the limits of paths of which each takes more or less than the rest.
+
     The answer is its own even where the application has caught the error and made another one of it: FastAPI turns
     whatever is raised while it reads a body into a 400.
     """
 
-    def __init__(self, app: ASGIApp, *, limit_bytes: int) -> None:
+    def __init__(self, app: ASGIApp, *, limit_bytes: int, others: Mapping[str, int] | None = None) -> None:
         self.app = app
         self.limit_bytes = limit_bytes
+        self.others = others or {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on while it keeps to the limit."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        error = errors.TooMuch(what="The body of the request", limit=f"{self.limit_bytes} bytes")
-        if _declared_bytes(scope) > self.limit_bytes:
+        limit_bytes = self.others.get(scope["path"], self.limit_bytes)
+        error = errors.TooMuch(what="The body of the request", limit=f"{limit_bytes} bytes")
+        if _declared_bytes(scope) > limit_bytes:
             await _refuse(send, error)
             return
-        body = _Counted(self.limit_bytes, error, receive, send)
+        body = _Counted(limit_bytes, error, receive, send)
         try:
             await self.app(scope, body.receive, body.send)
         except Exception:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Annotated
 
+import anyio
 import sqlalchemy as sa
 from fastapi import Depends, Request
 from fastapi.concurrency import run_in_threadpool
@@ -14,7 +15,7 @@ from fastapi.openapi.models import OAuthFlowClientCredentials, OAuthFlowPassword
 from fastapi.security import OAuth2
 from fastapi.security.utils import get_authorization_scheme_param
 
-from shipsvc.app import access
+from shipsvc.app import access, files
 from shipsvc.config import Settings
 from shipsvc.domain import errors
 from shipsvc.store.engine import LONGEST_WRITE_S, Database
@@ -64,6 +65,13 @@ class Service:
     #: Shorter in tests only: every process on one database must go by the same.
     longest_write_s: float = LONGEST_WRITE_S
     tokens: KnownTokens = field(default_factory=KnownTokens)
+    #: Files that are looked at or drawn at once: one, since a large image takes 200 MB.
+    looking: anyio.CapacityLimiter = field(default_factory=lambda: anyio.CapacityLimiter(1))
+
+    @property
+    def shelf(self) -> files.Shelf:
+        """Where the bytes of evidence files are."""
+        return files.Shelf(self.settings.files_path, self.settings.file_bytes_max)
 
     def now(self, connection: sa.Connection | None = None) -> datetime:
         """The given clock; else the database's own on PostgreSQL, so that several processes agree; else this one's."""

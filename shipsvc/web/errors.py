@@ -30,6 +30,8 @@ STATUS: dict[type[errors.ShipsvcError], int] = {
     errors.RuleForbids: 409,
     errors.TooManyTries: 429,
     errors.TooMuch: 413,
+    # RFC 9110 section 15.5.16: also where it was found by looking at the data.
+    errors.WrongType: 415,
     errors.Away: 503,
 }
 

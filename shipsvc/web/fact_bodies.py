@@ -77,6 +77,16 @@ Words = Annotated[str, Field(max_length=400, pattern=NO_NUL, description="A few 
 Whole = Annotated[int, Field(ge=0, le=1_000_000, examples=[48]), BeforeValidator(_only_a_number)]
 
 
+Sha256 = Annotated[
+    str,
+    Field(
+        pattern="^[0-9a-f]{64}$",
+        description="SHA-256 of a file, in hexadecimal.",
+        examples=["ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"],
+    ),
+]
+
+
 class Body(BaseModel):
     """What every fact may say beside what its kind is about."""
 
@@ -86,6 +96,12 @@ class Body(BaseModel):
         None, description="Whose word this is, where told for another. It then counts as declared.", examples=["CRK"]
     )
     why: Words | None = None
+    files_sha256: list[Sha256] | None = Field(
+        None,
+        max_length=50,
+        description="Evidence: photographs, papers, by the hash under which `POST /v1/files` keeps them. The file may "
+        "follow later; until it is there, the fact is flagged `file_missing`.",
+    )
 
 
 class Weighing(Body):
@@ -267,7 +283,6 @@ class Noted(Body):
     """Something is seen and noted."""
 
     words: Words | None = None
-    files_sha256: list[Annotated[str, Field(pattern="^[0-9a-f]{64}$")]] | None = Field(None, max_length=50)
 
 
 class Confirmed(Body):

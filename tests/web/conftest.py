@@ -20,7 +20,8 @@ def opened_door(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPat
             yield door
         return
     server, name = request.getfixturevalue("postgres_server"), request.getfixturevalue("postgres_template")
-    with throwaway(server, name) as (_, url), opened(url) as door:
+    files = str(tmp_path_factory.mktemp("files"))
+    with throwaway(server, name) as (_, url), opened(url, files_dir=files) as door:
         yield door
 
 

@@ -49,7 +49,7 @@ class Example:
     path: str
     where: Mapping[str, str]
     query: Mapping[str, Any]
-    #: "json" or "data", and what is sent under it; empty for a request without a body
+    #: "json", "data" or "files", and what is sent under it; empty for a request without a body
     body: Mapping[str, Any]
 
     def send(self, client: TestClient, head: Mapping[str, str]) -> httpx2.Response:
@@ -68,5 +68,7 @@ def example_of(described: Json, names: Names, method: str, path: str, operation:
     for media, content in operation.get("requestBody", {"content": {}})["content"].items():
         said = names.real(name, example(described, content))
         body = {"json": said} if media == "application/json" else {"data": said}
+        if media == "multipart/form-data":
+            body = {"files": {"file": ("note.txt", said.pop("file"))}, "data": said}
     query = {name: value for name, value in where["query"].items() if name not in {"as_of", "known_on"}}
     return Example(name, method, path, where["path"], query, body)

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from shipsvc.web.client_schemas import CLIENT, SECRET
+from shipsvc.web.file_schemas import EXAMPLE_FILE
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
 from tests.web.service import Running
 
@@ -63,6 +64,8 @@ def furnish(service: Running) -> Names:
     weighing = _facts(service, post)
     post("loans", {"code": "L-08", "lines": ["BRM-0010-J"], **LOAN})
     post("shipments", {"code": "T-01", "loan": "L-08", "contents": ["P-01-K"], **BOX})
+    form: Json = {"data": {"acting_for": "TRP"}, "files": {"file": ("note.txt", EXAMPLE_FILE)}}
+    assert service.client.post("/v1/files", **form, headers=head).status_code == 201
     for number in ("BRM-0010-J", "BRM-0011-H"):
         post(f"items/{number}/labels", {})
     block = post("number-blocks", {"prefix": "BRM", "count": 3, "institution": "SMP"})["id"]

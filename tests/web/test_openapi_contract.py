@@ -31,7 +31,7 @@ from tests.web.service import Clock, running
 
 Json = dict[str, Any]
 TAGS = (
-    *("documents", "exports", "facts", "identity", "items", "labels"),
+    *("documents", "exports", "facts", "files", "identity", "items", "labels"),
     *("loans", "numbers", "operation", "reports", "shipments"),
 )
 #: Drawn at random (from one seed) for each operation, beside the cases that cover the description systematically.
@@ -39,8 +39,9 @@ DRAWN = 5
 #: There are 34 kinds of fact, and 7 000 systematic cases over them: a minute's work, which the examples of each kind
 #: and some drawn cases stand for here.
 FACTS_DRAWN = 40
-#: A version that moved or was not named, and rules that a JSON schema cannot state: answers to sound requests, too.
-REFUSED_ALSO = ["412", "422", "424", "428"]
+#: A version that moved or was not named, a file of no kind that is kept, and rules that a JSON schema cannot state:
+#: answers to sound requests, too.
+REFUSED_ALSO = ["412", "415", "422", "424", "428"]
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,8 @@ def furnished(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -
 def served(furnished: Furnished, described: Json, tmp_path: Path) -> Iterator[Served]:
     """The real application on a database of its own, its clock standing still."""
     url = copied(furnished.file, tmp_path / "shipsvc.sqlite3")
-    app = create_app(Settings(database_url=url), Clock(furnished.clock.at))
+    files = str(furnished.file.with_name("shipsvc-files"))
+    app = create_app(Settings(database_url=url, files_dir=files), Clock(furnished.clock.at))
     app.openapi_schema = described
     yield Served(app, furnished.names)
     app.state.service.database.engine.dispose()

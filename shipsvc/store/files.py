@@ -1,0 +1,76 @@
+"""Rows of evidence files: uploads with their names, and the facts that name them."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from shipsvc.store.among import among
+from shipsvc.store.engine import Row, rows
+from shipsvc.store.events import EVENT
+from shipsvc.store.tables import table
+from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
+
+FILE = table(EvidenceFile)
+NAME = table(FileName)
+EVENT_FILE = table(EventFile)
+_SAME = sa.and_(NAME.c.sha256 == FILE.c.sha256, NAME.c.institution == FILE.c.institution)
+_ADD = {
+    "postgresql": postgresql.insert(FILE).on_conflict_do_nothing().returning(FILE.c.sha256),
+    "sqlite": sqlite.insert(FILE).on_conflict_do_nothing().returning(FILE.c.sha256),
+}
+_UPLOADS = (
+    sa.select(FILE, NAME.c.name)
+    .select_from(FILE.outerjoin(NAME, _SAME))
+    .order_by(FILE.c.recorded_at, FILE.c.institution)
+)
+_THERE = sa.select(FILE.c.sha256).where(among(FILE.c.sha256), FILE.c.institution == sa.bindparam("institution"))
+_NAME_THEM = sa.insert(EVENT_FILE)
+
+
+def add(connection: sa.Connection, upload: Mapping[str, Any], name: str) -> bool:
+    """Note an upload, unless the institution has uploaded the same bytes before; whether it is new."""
+    added = connection.execute(_ADD[connection.dialect.name], upload).first() is not None
+    if added:
+        key = {"sha256": upload["sha256"], "institution": upload["institution"]}
+        connection.execute(sa.insert(NAME), {**key, "name": name})
+    return added
+
+
+def uploads(connection: sa.Connection, sha256: str, institutions: Collection[str] | None = None) -> Sequence[Row]:
+    """Uploads of these bytes by the institutions (None: by any), oldest first, with ``name`` (None where erased)."""
+    wanted = _UPLOADS.where(FILE.c.sha256 == sha256)
+    return rows(connection, wanted if institutions is None else wanted.where(FILE.c.institution.in_(institutions)))
+
+
+def uploaded(connection: sa.Connection, some: Collection[str], institution: str) -> set[str]:
+    """Those of the hashes that the institution has uploaded."""
+    found = connection.execute(_THERE, {"some": list(some), "institution": institution})
+    return set(found.scalars())
+
+
+def name_them(connection: sa.Connection, pairs: Iterable[tuple[str, str]]) -> None:
+    """Note which facts name which files, as (event id, hash)."""
+    found = [{"event_id": event_id, "sha256": sha256} for event_id, sha256 in sorted(set(pairs))]
+    if found:
+        connection.execute(_NAME_THEM, found)
+
+
+def named_by(connection: sa.Connection, sha256: str, after: str, limit: int) -> list[str]:
+    """Ids, in order and behind ``after``, of facts that name a file which was uploaded for the institution that they
+    were told for.
+
+    Others may name any hash that they have heard of: that must not open a file to them, nor tell them that it is there.
+    """
+    wanted = (
+        sa.select(EVENT_FILE.c.event_id)
+        .select_from(
+            EVENT_FILE.join(EVENT, EVENT.c.id == EVENT_FILE.c.event_id).join(
+                FILE, sa.and_(FILE.c.sha256 == EVENT_FILE.c.sha256, FILE.c.institution == EVENT.c.acting_for)
+            )
+        )
+        .where(EVENT_FILE.c.sha256 == sha256, EVENT_FILE.c.event_id > after)
+        .order_by(EVENT_FILE.c.event_id)
+    )
+    return list(connection.execute(wanted.limit(limit)).scalars())
