@@ -20,12 +20,8 @@ from shipsvc.store.tables import (
     ShipmentItem,
     table,
 )
-<<<<<<< HEAD
 from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, MassMove, Parentage
-=======
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, Parentage
 from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
->>>>>>> b2f2660 (Evidence files: kept by their hash, told by content, images without place and time for others)
 from shipsvc.store.tables_people import Person
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
