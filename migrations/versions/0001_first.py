@@ -402,7 +402,7 @@ def spans() -> None:
         sa.PrimaryKeyConstraint("item", "from_at", "known_from", name="pk_item_span"),
         sa.CheckConstraint("to_at > from_at AND known_to > known_from", name="ck_item_span_forward"),
         one_of("item_span", "handover", "none agreed giver_only taker_only declared disputed rejected held ended"),
-        one_of("item_span", "line", "none promised sent held part_used returning returned used_up"),
+        one_of("item_span", "line", "none promised sent held part_used returning returned used_up lost_decided"),
         sa.CheckConstraint("parent <> item", name="ck_item_span_not_in_itself"),
         one_of("item_span", "status", "unknown stored taken_out packed in_transit received ended"),
     )

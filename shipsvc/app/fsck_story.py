@@ -231,7 +231,8 @@ class _Story:
         """Nothing is left of it: it is in nothing, with nobody, and no longer owed."""
         self.move(sample, None)
         if sample.line.state in LINE_IS_OUT:
-            sample.line = replace(sample.line, state="used_up", since=said.at)
+            gone = "lost_decided" if said.kind in OUR_WORD else "used_up"
+            sample.line = replace(sample.line, state=gone, since=said.at)
         sample.certain = sample.certain_since = sample.claimed = sample.sent_on = None
         sample.handover, sample.words, sample.status = "ended", [], "ended"
 

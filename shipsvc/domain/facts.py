@@ -20,11 +20,11 @@ DECISIONS: Mapping[str, str] = {
     "label_printed": "POST /v1/items/{number}/labels",
     "label_voided": "POST /v1/items/{number}/labels/{serial}/void",
     "posted": "POST /v1/items/{number}/post-mass",
-    "lost_decided": "a later version of this service",
+    "rebased": "POST /v1/items/{number}/rebase",
+    "lost_decided": "POST /v1/items/{number}/write-off",
+    "written_off": "POST /v1/items/{number}/write-off",
     "profile_set": "a later version of this service",
     "restriction_set": "a later version of this service",
-    "rebased": "a later version of this service",
-    "written_off": "a later version of this service",
 }
 #: Said of the material rather than of what it is in: a vial stands for the sample inside it.
 OF_MATERIAL = frozenset(

@@ -289,7 +289,8 @@ class _Fold:
         state = self._state(item)
         line = state.line
         if line.state in lending.OUT:
-            line = replace(line, state="used_up", since=fact.happened_at)
+            decided = fact.kind in {"written_off", "lost_decided"}
+            line = replace(line, state="lost_decided" if decided else "used_up", since=fact.happened_at)
         where = replace(state.where, status="ended")
         self._set(item, fact, parent=None, custody=Custody(state="ended"), where=where, line=line)
 

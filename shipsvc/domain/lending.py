@@ -15,7 +15,8 @@ OUT = frozenset({"sent", "held", "part_used", "returning"})
 @dataclass(frozen=True, slots=True)
 class Line:
     """The loan a sample is on and how far that has come. ``state`` is one of none, promised, sent, held, part_used,
-    returning, returned, used_up; ``following`` is a further loan that takes over when its borrower accepts."""
+    returning, returned, used_up, lost_decided; ``following`` is a further loan, which begins when its borrower accepts.
+    """
 
     loan: str | None = None
     lender: str | None = None

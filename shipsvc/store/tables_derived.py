@@ -24,7 +24,7 @@ HANDOVERS = (
 )
 OPEN_HANDOVERS = ("giver_only", "taker_only", "declared", "disputed", "held", "rejected")
 STATUSES = ("unknown", "stored", "taken_out", "packed", "in_transit", "received", "ended")
-LINES = ("none", "promised", "sent", "held", "part_used", "returning", "returned", "used_up")
+LINES = ("none", "promised", "sent", "held", "part_used", "returning", "returned", "used_up", "lost_decided")
 OUT_LINES = ("sent", "held", "part_used", "returning")
 ACCOUNTS = (
     "origin",

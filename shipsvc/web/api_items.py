@@ -1,20 +1,18 @@
-"""Items: find them, show how one stood, its history, what is in it, its time out; other names, and posted masses."""
+"""Items: find them, show how one stood, its history, what is in it, its time out; other names."""
 
 from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Response
 
-from shipsvc.app import documents, exposure, history, items, posting
-from shipsvc.app.decisions import Decision
+from shipsvc.app import documents, exposure, history, items
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.web import cursors, items_shown
 from shipsvc.web.answered import of_moment
 from shipsvc.web.cursors import Asked, AskedDep, whole
-from shipsvc.web.decisions import decided, new_id
 from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading, unit_of_work
 from shipsvc.web.fact_bodies import Code
-from shipsvc.web.history_schemas import HistoryPage, MassPosting, PostedShown, TimeOutShown
+from shipsvc.web.history_schemas import HistoryPage, TimeOutShown
 from shipsvc.web.item_schemas import AliasNew, AliasShown, ContentsPage, ItemPage, ItemShown, Kind, StatusName
 from shipsvc.web.openapi import LINK, REPLAYED_HEADER, problems
 from shipsvc.web.replays import Made, RequestKeyDep, once
@@ -181,23 +179,3 @@ def add_alias(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number
 
     with unit_of_work(service, claims) as work:
         return once(work, key, body, lambda: make(work))
-
-
-@router.post(
-    "/items/{number}/post-mass",
-    operation_id="post_mass",
-    summary="Set its book to a weighing",
-    status_code=201,
-    response_model=PostedShown,
-    responses=POSTED,
-)
-def post_mass(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number: Typed, body: MassPosting) -> Response:
-    """For curators of its owner. A weighing by itself moves no book; this does, and what is missing goes to
-    unexplained. Refused where something left the sample after that weighing."""
-
-    def make(work: Work) -> Made:
-        decision = Decision(new_id(work.now()), body.because, body.posted_at)
-        found = posting.post_mass(work.connection, work.actor, work.now, number, body.weighing, decision)
-        return Made(201, items_shown.posted(found, decision.id, body.weighing))
-
-    return decided(service, claims, key, body, make)

@@ -1,6 +1,6 @@
 """What the history of an item, the posting of its mass and its time out look like in JSON."""
 
-from typing import Annotated, Any, Final
+from typing import Any, Final
 
 from pydantic import Field
 
@@ -12,13 +12,12 @@ from shipsvc.web.item_schemas import (
     PERSON,
     AsTold,
     EventId,
-    MassShown,
     Moment,
     NumberShown,
     PersonId,
     example,
 )
-from shipsvc.web.schemas import Instant, Strict, Words
+from shipsvc.web.schemas import Instant, Strict
 
 _CONTENT: Final[dict[str, Any]] = {
     "kind": "weighed",
@@ -113,47 +112,6 @@ class HistoryPage(Listing, Moment):
 
 
 # ------------------------------------------------------------------------------------------------ mass and time out
-class MassPosting(Strict):
-    """The book of a sample is set to one of its weighings."""
-
-    model_config = example({"weighing": EXAMPLE_ID, "because": "Reconciled on return"})
-    weighing: Annotated[
-        str,
-        Field(
-            pattern=r"^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$",
-            description="Id of the fact that told of the weighing",
-            examples=[EXAMPLE_ID],
-        ),
-    ]
-    because: Words = Field(description="Why", examples=["Reconciled on return"])
-    posted_at: Instant | None = Field(None, description="When it was decided; now, if left out")
-
-
-class PostedShown(Strict):
-    """A book that was set to a weighing."""
-
-    model_config = example(
-        {
-            "event_id": EXAMPLE_ID,
-            "number": "BRM-0010-J",
-            "weighing": EXAMPLE_ID,
-            "before_mg": "655.74",
-            "mass_mg": "655.2",
-            "unexplained_mg": "0.54",
-            "posted_at": "2026-03-24T10:00:00Z",
-            "recorded_at": "2026-03-24T10:00:00Z",
-        }
-    )
-    event_id: EventId
-    number: NumberShown
-    weighing: EventId
-    before_mg: MassShown | None = Field(description="What the book held, in mg", examples=["655.74"])
-    mass_mg: MassShown = Field(description="What it holds now, in mg", examples=["655.2"])
-    unexplained_mg: MassShown | None = Field(
-        description="What goes to unexplained, in mg; missing is positive", examples=["0.54"]
-    )
-    posted_at: Instant = Field(description="From when on it holds")
-    recorded_at: Instant = Field(description="When it was told")
 
 
 _STRETCH: Final[dict[str, Any]] = {"start": "2025-02-18T10:00:00Z", "end": "2025-02-18T10:30:00Z", "proven": True}

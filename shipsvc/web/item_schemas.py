@@ -17,7 +17,7 @@ StatusName = Literal["unknown", "stored", "taken_out", "packed", "in_transit", "
 HandoverName = Literal[
     "none", "agreed", "giver_only", "taker_only", "declared", "disputed", "rejected", "held", "ended"
 ]
-LineName = Literal["promised", "sent", "held", "part_used", "returning", "returned", "used_up"]
+LineName = Literal["promised", "sent", "held", "part_used", "returning", "returned", "used_up", "lost_decided"]
 NumberShown = Annotated[
     str, Field(max_length=40, description="A number with its check character", examples=["BRM-0010-J"])
 ]

@@ -6,12 +6,11 @@ from typing import Any
 
 from shipsvc.app.history import Content, Entry
 from shipsvc.app.items import CONTENTS_SHOWN, Shown, Standing
-from shipsvc.app.posting import Posted
 from shipsvc.domain import codes
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
 from shipsvc.store.engine import Row
-from shipsvc.web.history_schemas import AmendmentShown, ContentShown, HistoryEntry, PostedShown, Stretch, TimeOutShown
+from shipsvc.web.history_schemas import AmendmentShown, ContentShown, HistoryEntry, Stretch, TimeOutShown
 from shipsvc.web.item_schemas import (
     AliasShown,
     BookShown,
@@ -188,22 +187,7 @@ def _said(name: str, value: Any) -> Any:
     return value
 
 
-# ------------------------------------------------------------------------------------------------- mass and time out
-def posted(found: Posted, event_id: str, weighing: str) -> PostedShown:
-    """A book that was set."""
-    before = found.before_ng
-    return PostedShown(
-        event_id=event_id,
-        number=codes.display(found.number),
-        weighing=weighing,
-        before_mg=None if before is None else mass_mg(before),
-        mass_mg=mass_mg(found.mass_ng),
-        unexplained_mg=None if before is None else mass_mg(before - found.mass_ng),
-        posted_at=found.posted_at,
-        recorded_at=found.recorded_at,
-    )
-
-
+# ---------------------------------------------------------------------------------------------------------- time out
 def time_out(number: str, found: TimeOut, moment: Fields) -> TimeOutShown:
     """Time out of storage; what is at least is rounded down, what is at most up."""
     proven = [(start, end, True) for start, end in found.proven & found.possible]
