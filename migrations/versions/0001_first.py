@@ -667,6 +667,7 @@ def files() -> None:
         text("actor"),
         sa.PrimaryKeyConstraint("sha256", "institution", name="pk_evidence_file"),
     )
+    index("ix_evidence_file_actor", "evidence_file", "actor")
     op.create_table(
         "file_name",
         text("sha256"),

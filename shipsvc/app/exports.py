@@ -14,7 +14,7 @@ from shipsvc.app import facts
 from shipsvc.app.access import Actor, sees
 from shipsvc.app.facts import Wording
 from shipsvc.store import facts as log
-from shipsvc.store import role_changes, sessions
+from shipsvc.store import files, role_changes, sessions
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 
@@ -54,6 +54,11 @@ def own_facts(connection: sa.Connection, actor: Actor, *, after: str, limit: int
 def own_sessions(connection: sa.Connection, actor: Actor) -> Sequence[Row]:
     """Every session of the person who asks that is kept, also those that are over, the newest first."""
     return sessions.kept_of(connection, actor.person)
+
+
+def own_files(connection: sa.Connection, actor: Actor) -> Sequence[Row]:
+    """Every evidence file that the person who asks sent, oldest first, with its name."""
+    return files.sent_by(connection, actor.person)
 
 
 def own_roles(connection: sa.Connection, actor: Actor) -> Sequence[Row]:

@@ -18,7 +18,8 @@ JSON_BYTES_MAX: Final = 1_000_000
 #: Rows that are looked at; a table whose first thousand rows are even is one.
 CSV_ROWS: Final = 1000
 CSV_LINE_MAX: Final = 1 << 16
-PNG_CHUNKS_MAX: Final = 20_000
+#: Of an image, each some kilobytes long; more are there to keep the reader busy.
+CHUNKS_MAX: Final = 20_000
 #: ISO 32000-1 annex H.3.18: readers look for the end-of-file marker in the last 1 024 bytes.
 PDF_TAIL_BYTES: Final = 1024
 #: ITU-T T.81 annex B: a marker that is neither a stuffed byte, a restart within a scan, nor filling.
@@ -48,7 +49,7 @@ def media_type(path: Path) -> str:
 def _png(content: mmap.mmap) -> None:
     """W3C PNG section 5: chunks up to IEND, and nothing behind it."""
     at = 8
-    for _ in range(PNG_CHUNKS_MAX):
+    for _ in range(CHUNKS_MAX):
         length, kind = int.from_bytes(content[at : at + 4]), content[at + 4 : at + 8]
         at += 12 + length
         if kind == b"IEND" or at > len(content):
@@ -72,7 +73,10 @@ def _jpeg(content: mmap.mmap) -> None:
 def _jpeg_end(content: mmap.mmap) -> int:
     """Where the image ends: ITU-T T.81 annex B, from marker to marker up to EOI."""
     at = 2
-    while found := _JPEG_MARKER.search(content, at):
+    for _ in range(CHUNKS_MAX):
+        found = _JPEG_MARKER.search(content, at)
+        if found is None:
+            break
         marker, at = content[found.start() + 1], found.end()
         if marker == 0xD9:
             return at

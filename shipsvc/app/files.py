@@ -28,10 +28,9 @@ FACTS_AT_ONCE: Final = 50
 
 @dataclass(frozen=True)
 class Kept:
-    """The first upload of these bytes by the institution; ``is_new``: it is this one."""
+    """The first upload of these bytes by the institution, with ``name``; ``is_new``: it is this one."""
 
     row: Row
-    name: str
     is_new: bool
 
 
@@ -59,7 +58,7 @@ def may_upload(actor: Actor) -> None:
 def inspect(incoming: Incoming) -> str:
     """The media type of a sealed file, by its content; of an image the copy without metadata is made beside it.
 
-    WrongType where it is none that is kept, or cannot be drawn. It may take seconds and 200 MB for a large image.
+    WrongType where it is none that is kept, or cannot be drawn. It may take seconds and half a GB for a large image.
     """
     found = file_types.media_type(incoming.path)
     if found in IMAGES:
@@ -82,7 +81,7 @@ def keep(
     }
     is_new = files.add(connection, upload, safe_name(name))
     (row,) = files.uploads(connection, incoming.sha256, [for_])
-    return Kept(row, row["name"] or "", is_new)
+    return Kept(row, is_new)
 
 
 def find(connection: sa.Connection, actor: Actor, sha256: str, now: datetime) -> Readable:

@@ -44,6 +44,11 @@ def uploads(connection: sa.Connection, sha256: str, institutions: Collection[str
     return rows(connection, wanted if institutions is None else wanted.where(FILE.c.institution.in_(institutions)))
 
 
+def sent_by(connection: sa.Connection, person: str) -> Sequence[Row]:
+    """Uploads of a person, for whichever institution, oldest first, with ``name``."""
+    return rows(connection, _UPLOADS.where(FILE.c.actor == person))
+
+
 def uploaded(connection: sa.Connection, some: Collection[str], institution: str) -> set[str]:
     """Those of the hashes that the institution has uploaded."""
     found = connection.execute(_THERE, {"some": list(some), "institution": institution})

@@ -17,7 +17,7 @@ class EvidenceFile(SQLModel, table=True):
     size_bytes: int = big()
     media_type: str
     recorded_at: datetime
-    actor: str
+    actor: str = Field(index=True)
 
 
 class FileName(SQLModel, table=True):

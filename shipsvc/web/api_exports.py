@@ -23,6 +23,7 @@ from shipsvc.web.account_schemas import session_shown
 from shipsvc.web.answered import MOMENT, of_moment
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
 from shipsvc.web.export_schemas import FACT, LOAN, FactRow, LoanLineOut, OwnData
+from shipsvc.web.file_schemas import file_out
 from shipsvc.web.identity_schemas import RoleChanged
 from shipsvc.web.item_schemas import ItemRow
 from shipsvc.web.loan_schemas import LineShown
@@ -207,8 +208,8 @@ def _fact(row: Row, said: Wording) -> FactRow:
     },
 )
 def export_me(service: ServiceDep, claims: ClaimsDep) -> Any:
-    """One's own profile, every role with its dates, the sign-ins that are kept, and all that one told, for whichever
-    institution.
+    """One's own profile, every role with its dates, the sign-ins that are kept, the files that one sent, and all that
+    one told, for whichever institution.
     """
     with reading(service, claims) as work:
         now = work.now()
@@ -236,6 +237,7 @@ def _own(work: Work, now: datetime, current: str) -> OwnData:
         login=identity.account_of(work.connection, work.actor.person)["login"],
         roles=roles,
         sessions=[session_shown(row, current) for row in exports.own_sessions(work.connection, work.actor)],
+        files=[file_out(row) for row in exports.own_files(work.connection, work.actor)],
         facts=[],
     )
 

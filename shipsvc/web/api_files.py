@@ -5,7 +5,8 @@ Both are coroutines, unlike the other endpoints: while a slow sender sends, no t
 
 import logging
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Final, TypeVar
@@ -55,22 +56,40 @@ async def keep_file(service: ServiceDep, claims: ClaimsDep, request: Request, re
     without place, time and camera."""
     await run_in_threadpool(_first_look, service, claims)
     form = FormReader(request.headers.get("content-type", ""), frozenset({"acting_for"}))
-    incoming = await run_in_threadpool(service.shelf.begin)
-    try:
-        await _receive(request, form, incoming)
-        acting_for = _acting_for(form)
-        await run_in_threadpool(_speaks_for, service, claims, acting_for)
-        await run_in_threadpool(incoming.seal)
-        media_type = await _looking(service, files.inspect, incoming)
-        await run_in_threadpool(service.shelf.keep, incoming)
-        kept = await run_in_threadpool(_keep, service, claims, incoming, media_type, form.file_name or "", acting_for)
-    finally:
-        # Also where the sender is gone, which ends this coroutine wherever it waits.
-        incoming.discard()
+    with _folder():
+        incoming = await run_in_threadpool(service.shelf.begin)
+        try:
+            kept = await _taken(service, claims, request, form, incoming)
+        finally:
+            # Also where the sender is gone, which ends this coroutine wherever it waits.
+            incoming.discard()
     response.status_code = 201 if kept.is_new else 200
     if kept.is_new:
         response.headers["Location"] = f"{UPLOADS}/{kept.row['sha256']}"
-    return file_out(kept)
+    return file_out(kept.row)
+
+
+async def _taken(
+    service: Service, claims: Claims, request: Request, form: FormReader, incoming: files.Incoming
+) -> files.Kept:
+    """From the first byte of the form to the committed row."""
+    await _receive(request, form, incoming)
+    acting_for = _acting_for(form)
+    await run_in_threadpool(_speaks_for, service, claims, acting_for)
+    await run_in_threadpool(incoming.seal)
+    media_type = await _looking(service, files.inspect, incoming)
+    await run_in_threadpool(service.shelf.keep, incoming)
+    return await run_in_threadpool(_keep, service, claims, incoming, media_type, form.file_name or "", acting_for)
+
+
+@contextmanager
+def _folder() -> Iterator[None]:
+    """A folder that is full, or is not there, is something that does not answer now: it may be mended."""
+    try:
+        yield
+    except OSError as failure:
+        log.exception("the folder of evidence files cannot be used")
+        raise errors.Away(what="The folder of evidence files") from failure
 
 
 async def _receive(request: Request, form: FormReader, incoming: files.Incoming) -> None:
@@ -149,8 +168,9 @@ async def show_file(
     }
     if if_none_match and _matches(if_none_match, headers["ETag"]):
         return Response(status_code=304, headers=headers)
-    path = await _path(service, found)
-    size_bytes = (await run_in_threadpool(path.stat)).st_size
+    with _folder():
+        path = await _path(service, found)
+        size_bytes = (await run_in_threadpool(path.stat)).st_size
     kind = f"{found.media_type}; charset=utf-8" if found.media_type in {TEXT, CSV} else found.media_type
     return StreamingResponse(
         files.pieces(path), headers={**headers, "Content-Length": str(size_bytes)}, media_type=kind

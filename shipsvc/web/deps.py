@@ -65,7 +65,7 @@ class Service:
     #: Shorter in tests only: every process on one database must go by the same.
     longest_write_s: float = LONGEST_WRITE_S
     tokens: KnownTokens = field(default_factory=KnownTokens)
-    #: Files that are looked at or drawn at once: one, since a large image takes 200 MB.
+    #: Files that are looked at or drawn at once: one, since a large image takes half a GB.
     looking: anyio.CapacityLimiter = field(default_factory=lambda: anyio.CapacityLimiter(1))
 
     @property

@@ -6,6 +6,7 @@ from pydantic import ConfigDict, Field
 
 from shipsvc.web.account_schemas import SESSION_SHOWN, SessionShown
 from shipsvc.web.fact_schemas import EXAMPLE_ID
+from shipsvc.web.file_schemas import FILE, FileOut
 from shipsvc.web.identity_schemas import PERSON, PersonId, RoleChanged
 from shipsvc.web.loan_schemas import LineShown, LoanState
 from shipsvc.web.schemas import Day, DocumentCode, Instant, InstitutionCode, Strict
@@ -95,6 +96,7 @@ class OwnData(Strict):
                     "login": "m.example",
                     "roles": [_ROLE],
                     "sessions": [SESSION_SHOWN],
+                    "files": [FILE],
                     "facts": [FACT],
                 }
             ]
@@ -108,4 +110,5 @@ class OwnData(Strict):
     login: str = Field(description="The name to sign in with, which stays", examples=["m.example"])
     roles: list[RoleChanged] = Field(description="Every role given or ended, in the order in which it was told")
     sessions: list[SessionShown] = Field(description="Every sign-in that is kept, also those that are over")
+    files: list[FileOut] = Field(description="Every evidence file that they sent, in the order in which they did")
     facts: list[FactRow] = Field(description="All that they told, in the order of ids")

@@ -4,8 +4,8 @@ from typing import Any, Final
 
 from pydantic import ConfigDict, Field
 
-from shipsvc.app.files import Kept
 from shipsvc.domain import files
+from shipsvc.store.engine import Row
 from shipsvc.web.multipart import described
 from shipsvc.web.openapi import header
 from shipsvc.web.schemas import Instant, InstitutionCode, Strict
@@ -13,7 +13,7 @@ from shipsvc.web.schemas import Instant, InstitutionCode, Strict
 #: Of the three letters abc: FIPS 180-4, and the first of its example computations.
 EXAMPLE_SHA256: Final = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 EXAMPLE_FILE: Final = "abc"
-_EXAMPLE: Final[dict[str, Any]] = {
+FILE: Final[dict[str, Any]] = {
     "sha256": EXAMPLE_SHA256,
     "size_bytes": len(EXAMPLE_FILE),
     "media_type": files.TEXT,
@@ -69,7 +69,7 @@ DOWNLOAD: Final[dict[int | str, dict[str, Any]]] = {
 class FileOut(Strict):
     """A file that is kept: the first time that this institution sent these bytes."""
 
-    model_config = ConfigDict(json_schema_extra={"examples": [_EXAMPLE]})
+    model_config = ConfigDict(json_schema_extra={"examples": [FILE]})
     sha256: str = Field(
         pattern="^[0-9a-f]{64}$",
         description="SHA-256 of its bytes: what facts name it by, in `files_sha256`",
@@ -82,11 +82,7 @@ class FileOut(Strict):
     recorded_at: Instant = Field(description="When it was first sent")
 
 
-def file_out(kept: Kept) -> FileOut:
-    """What the application kept, as it is answered."""
-    row = kept.row
-    return FileOut(
-        **{name: row[name] for name in ("sha256", "size_bytes", "media_type", "recorded_at")},
-        name=kept.name,
-        acting_for=row["institution"],
-    )
+def file_out(row: Row) -> FileOut:
+    """An upload with its name, as it is answered."""
+    as_stored = ("sha256", "size_bytes", "media_type", "recorded_at")
+    return FileOut(**{name: row[name] for name in as_stored}, name=row["name"] or "", acting_for=row["institution"])

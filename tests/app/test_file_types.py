@@ -1,6 +1,7 @@
 """What a file is, by reading it; and what is refused: pages, programs, things that are two at once, bombs."""
 
 import io
+import math
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -96,6 +97,7 @@ REFUSED: dict[str, bytes] = {
     "a png in two": plain("PNG")[:60],
     "a chunk that is too long": b"\x89PNG\r\n\x1a\n" + b"\xff\xff\xff\xffIHDR",
     "chunks without end": b"\x89PNG\r\n\x1a\n" + (bytes(4) + b"teXt" + bytes(4)) * 30_000,
+    "markers without end": b"\xff\xd8" + b"\xff\xe0\0\2" * 30_000 + b"\xff\xd9",
     "a webp that goes on": plain("WEBP") + SCRIPT,
     "a webp in two": plain("WEBP")[:30],
     "only a signature": b"\xff\xd8\xff",
@@ -110,9 +112,9 @@ def test_other_kinds_are_refused(name: str, file: Callable[[bytes], Path]) -> No
 
 
 # -------------------------------------------------------------------------------------------------------- images
-def huge(kind: str) -> bytes:
-    """An image of one point too many, that takes little room."""
-    side = 7072  # 7072 x 7072 is a little over fifty million
+def huge(kind: str, pixels_max: int) -> bytes:
+    """An image of a few points too many, that takes little room."""
+    side = math.isqrt(pixels_max) + 1
     made = io.BytesIO()
     Image.new("L", (side, side)).save(made, kind)
     return made.getvalue()
@@ -120,7 +122,8 @@ def huge(kind: str) -> bytes:
 
 BOMBS: dict[str, tuple[Callable[[], bytes], str]] = {
     "900 MB of zeros": (bomb, files.PNG),
-    "a jpeg of too many points": (lambda: huge("JPEG"), files.JPEG),
+    "a jpeg of too many points": (lambda: huge("JPEG", 50_000_000), files.JPEG),
+    "a webp of too many points": (lambda: huge("WEBP", 16_000_000), files.WEBP),
     "a header that lies": (lambda: png(2**31 - 1, 2**31 - 1, [b"\0"]), files.PNG),
     "words that unpack": (
         lambda: png(1, 1, [b"\0"], [(b"zTXt", b"x\0\0" + zlib.compress(bytes(90_000_000)))]),

@@ -104,6 +104,15 @@ def kept_as(door: Door, content: bytes, name: str) -> str:
     return str(answer.json()["sha256"])
 
 
+def test_one_may_take_along_what_one_sent(door: Door) -> None:
+    """What is held about a person: every file they sent, by whichever name, and none of others."""
+    mine, others = kept(door, b"my own list"), kept(door, b"another's list", "driver", "CRK")
+    found = {one["sha256"]: one for one in door.service.get("/v1/me/export", door.people["analyst"])["files"]}
+
+    assert (found[mine]["name"], found[mine]["acting_for"]) == ("a.bin", "TSI")
+    assert others not in found
+
+
 # -------------------------------------------------------------------------------------------------------- who may read
 def test_who_reads_the_hash_reads_the_file(door: Door) -> None:
     """The uploader; the owner of what the fact bears on, and who sees all. A courier has nothing to do with it."""

@@ -124,6 +124,17 @@ def test_a_crash_between_bytes_and_row(door: Door, monkeypatch: pytest.MonkeyPat
     assert got(door, sha256).content == content
 
 
+def test_a_folder_that_cannot_be_used(sqlite_template: Path, tmp_path: Path) -> None:
+    """A disk that is full, or a folder that is none, is no fault of the sender's: 503, and nothing is stored."""
+    (tmp_path / "evidence").write_bytes(b"a file where a folder should be")
+    url = copied(sqlite_template, tmp_path / "shipsvc.sqlite3")
+    with opened(url, files_dir=str(tmp_path / "evidence")) as door:
+        answer = send(door, b"abc")
+        assert (answer.status_code, answer.json()["code"]) == (503, "away"), answer.text
+        assert int(answer.headers["Retry-After"]) > 0
+        assert door.all(table(EvidenceFile)) == []
+
+
 def test_bytes_that_are_gone(door: Door) -> None:
     """A file lost from the folder is answered as one that is not there; sent again it is there again."""
     sha256 = kept(door, b"a disk that forgets")
