@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.domain import errors
-from shipsvc.domain.facts import FACTS
+from shipsvc.domain.facts import FACTS, institution_of
 from shipsvc.store import access, institutions, people, successions
 from shipsvc.store.access import Outsider
 from shipsvc.store.documents import When
@@ -116,6 +116,14 @@ def outside_only(connection: sa.Connection, who: Actor, numbers: Collection[str]
 def reads_of(who: Actor, item: Mapping[str, Any], now: datetime) -> Outsider | None:
     """With whose eyes the actor reads about an item; None where they read everything."""
     return None if who.sees_all or item["owner"] in who.institutions else Outsider(who.institutions, now)
+
+
+def held_since(who: Actor, item: Mapping[str, Any], held: Mapping[str, Any]) -> datetime | None:
+    """Since when the certain holder has an item, for its owner and the holder; of the hands of others the date could
+    tell of a loan that is kept from the actor."""
+    theirs = {item["owner"], institution_of(held["certain"])}
+    since: datetime | None = held["certain_since"]
+    return since if who.sees_all or not theirs.isdisjoint(who.institutions) else None
 
 
 def names(who: Actor) -> Callable[[sa.FromClause, sa.ColumnElement[str]], sa.ColumnElement[bool]]:

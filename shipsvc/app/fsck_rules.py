@@ -357,7 +357,7 @@ def place(thing: Thing, said: Said) -> None:
                 thing.status = "in_transit"
         case "accepted":
             if said.own and thing.status != "stored":
-                thing.status = "received"
+                thing.status, thing.place = "received", None
         case "unpacked":
             if thing.status in ("packed", "received", "in_transit"):
                 thing.status = "taken_out"

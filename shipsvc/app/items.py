@@ -21,6 +21,8 @@ from shipsvc.store.tables import FOREVER
 
 #: How much of what is in an item comes with it; the rest has pages of its own.
 CONTENTS_SHOWN: Final = 50
+#: Where it came to be as it stands before that was theirs to see.
+_BEFORE: Final[Row] = {"from_at": None, "event_id": None, "by_item": ""}
 _NEVER: Final = datetime(1, 1, 1, tzinfo=UTC)
 _SEPARATORS: Final = re.compile(r"[\s-]+")
 _BEGINNING: Final = re.compile(r"[A-HJ-NP-Z]{1,6}[0-9]{0,8}")
@@ -49,13 +51,13 @@ class Step:
 
     number: str
     row: Row | None
-    since: datetime
-    event_id: str
+    since: datetime | None
+    event_id: str | None
 
 
 @dataclass(frozen=True)
 class Standing:
-    """How an item stood: its span, since when each part of that, the nest upwards, and what was in it.
+    """How an item stood: its span, since when each part of that (None: before it was theirs to see), the nest upwards.
 
     ``owed_by`` is its borrower, or the institution that took over from that one.
     """
@@ -154,15 +156,33 @@ def standing(connection: sa.Connection, actor: Actor, found: Found, when: When, 
     span = item_states.span_at(connection, found.number, when, now)
     if span is None:
         return None
-    beginnings = item_states.beginnings(connection, span, when)
+    since = _theirs_since(connection, actor, found.row, when.as_of)
+    span, beginnings = _clipped(span, item_states.beginnings(connection, span, when), since)
     if found.outside_only:
         span = {**span, "mass_ng": None}
     sides = {span["lender"], span["borrower"], found.row["owner"]}
     shows_loan = not found.outside_only and (actor.sees_all or not sides.isdisjoint(actor.institutions))
+    # A loan that ended before would stand there only as long as no other one followed it.
+    shows_loan = shows_loan and (since == _NEVER or (span["line_since"] or _NEVER) >= since)
     nest = _nest(connection, actor, span, beginnings, when, now)
     borrower = span["borrower"]
     owed_by = successions.heirs(connection, when).of(borrower) if borrower else None
     return Standing(span, beginnings, nest, shows_loan, owed_by)
+
+
+def _theirs_since(connection: sa.Connection, actor: Actor, row: Row, as_of: datetime) -> datetime:
+    """Since when how an item stands is theirs to see. Of what came before, they read the facts that are theirs to read:
+    a date alone could tell of a loan that is kept from them."""
+    if actor.sees_all or row["owner"] in actor.institutions:
+        return _NEVER
+    return item_states.concerned_since(connection, row["number"], actor.institutions, as_of) or _NEVER
+
+
+def _clipped(span: Row, beginnings: Mapping[str, Row], since: datetime) -> tuple[Row, dict[str, Row]]:
+    """The same without what happened before ``since``."""
+    held_since = span["certain_since"]
+    clipped = {**span, "certain_since": held_since if held_since and held_since >= since else None}
+    return clipped, {part: row if row["from_at"] >= since else _BEFORE for part, row in beginnings.items()}
 
 
 def _nest(
@@ -179,7 +199,9 @@ def _nest(
         row = item_states.one(connection, inner["parent"], access.sees(actor, ITEM.c.number))
         steps.append(Step(inner["parent"], row, put["from_at"], put["event_id"]))
         inner = item_states.span_at(connection, inner["parent"], when, now) if row else None
-        beginnings = item_states.beginnings(connection, inner, when) if inner else {}
+        if row and inner:
+            since = _theirs_since(connection, actor, row, when.as_of)
+            _, beginnings = _clipped(inner, item_states.beginnings(connection, inner, when), since)
     return steps
 
 

@@ -46,7 +46,7 @@ def outstanding(
     found = merged_by_item(connection, wanted, limit)
     numbers = [row["item"] for row in found]
     infos, out = items.by_numbers(connection, numbers), _time_out(connection, numbers, asked)
-    return [Entry((row["item"],), _line(row, infos, asked, heirs) | out[row["item"]]) for row in found]
+    return [Entry((row["item"],), _line(row, infos, asked, heirs, actor) | out[row["item"]]) for row in found]
 
 
 def overdue(
@@ -69,7 +69,7 @@ def overdue(
     infos = items.by_numbers(connection, [row["item"] for row in found])
     dues = _dues(connection, found, asked)
     return [
-        Entry((row["due_at"].isoformat(), row["item"]), _late(row, dues[row["item"]], infos, asked, heirs))
+        Entry((row["due_at"].isoformat(), row["item"]), _late(row, dues[row["item"]], infos, asked, heirs, actor))
         for row in found
     ]
 
@@ -100,23 +100,24 @@ def _lines(
     return [*lent, *borrowed]
 
 
-def _line(row: Row, infos: dict[str, Row], asked: Asked, heirs: Heirs) -> dict[str, Any]:
+def _line(row: Row, infos: dict[str, Row], asked: Asked, heirs: Heirs, actor: Actor) -> dict[str, Any]:
     today = local_date(asked.as_of, loan_facts.zone(row))
     return {
         **_named(row["item"], infos),
         **{name: row[name] for name in ("loan", "lender", "borrower", "line", "line_since")},
         "owed_by": heirs.of(row["borrower"]) if row["borrower"] else None,
-        **{name: row[name] for name in ("certain", "certain_since", "claimed", "handover", "place", "status")},
+        **{name: row[name] for name in ("certain", "claimed", "handover", "place", "status")},
+        "certain_since": access.held_since(actor, infos[row["item"]], row),
         "due_on": row["due_on"],
         "days_left": loans.days_left(row["due_on"], today) if row["due_on"] else None,
     }
 
 
 def _late(
-    row: Row, facts: Sequence[loans.DueFact], infos: dict[str, Row], asked: Asked, heirs: Heirs
+    row: Row, facts: Sequence[loans.DueFact], infos: dict[str, Row], asked: Asked, heirs: Heirs, actor: Actor
 ) -> dict[str, Any]:
     today = local_date(asked.as_of, loan_facts.zone(row))
-    line = _line(row, infos, asked, heirs)
+    line = _line(row, infos, asked, heirs, actor)
     del line["days_left"]
     return {
         **line,
@@ -155,7 +156,7 @@ def holdings(
     found = merged_by_item(connection, wanted, limit)
     infos = items.by_numbers(connection, [row["item"] for row in found])
     outside = access.outside_only(connection, actor, infos.keys())
-    shown = ((row, _holding(row, infos, family, heirs)) for row in found)
+    shown = ((row, _holding(row, infos, family, heirs, actor)) for row in found)
     return [Entry((row["item"],), {**one, **(UNTOLD if row["item"] in outside else {})}) for row, one in shown]
 
 
@@ -186,7 +187,7 @@ def _held(
             yield reads.lines_out(when, lines, behind, limit, reads.is_with(institution))
 
 
-def _holding(row: Row, infos: dict[str, Row], family: Collection[str], heirs: Heirs) -> dict[str, Any]:
+def _holding(row: Row, infos: dict[str, Row], family: Collection[str], heirs: Heirs, actor: Actor) -> dict[str, Any]:
     certainly = row["holder"] in family
     owed = row["line"] in lending.OUT
     holder = row["certain"] if certainly else row["claimed"]
@@ -197,7 +198,7 @@ def _holding(row: Row, infos: dict[str, Row], family: Collection[str], heirs: He
         "held": "certain" if certainly else "claimed",
         "holder": holder,
         "answers": heirs.of(holder),
-        "since": row["certain_since"] if certainly else _claimed_since(row),
+        "since": access.held_since(actor, infos[row["item"]], row) if certainly else _claimed_since(row),
         "certain": row["certain"],
         "claimed": row["claimed"],
         **{name: row[name] for name in ("handover", "place", "status")},

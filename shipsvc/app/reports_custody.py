@@ -45,7 +45,11 @@ def open_handovers(connection: sa.Connection, actor: Actor, asked: Asked, after:
         for row in found
     )
     untold = {"what": "", "loan": None}
-    return [Entry((row["item"],), {**one, **(untold if row["item"] in outside else {})}) for row, one in shown]
+    since = {row["item"]: access.held_since(actor, infos[row["item"]], row) for row in found}
+    return [
+        Entry((item,), {**one, "certain_since": since[item], **(untold if item in outside else {})})
+        for item, one in ((row["item"], one) for row, one in shown)
+    ]
 
 
 def _inside(
@@ -93,7 +97,6 @@ def _handover(row: Row, begun: Row, inside: Sequence[str], info: Row, asked: Ask
         "what": info["what"],
         "state": row["handover"],
         "certain": row["certain"],
-        "certain_since": row["certain_since"],
         "claimed": row["claimed"],
         "since": begun["from_at"],
         "days_open": (asked.as_of - begun["from_at"]) // DAY,

@@ -13,7 +13,8 @@ from shipsvc.domain.facts import Fact
 @dataclass(frozen=True, slots=True)
 class Whereabouts:
     """``status`` is one of unknown, stored, taken_out, packed, in_transit, received, ended; ``place`` is the storage
-    place it is in, or was last. ``accessioned``: legal charge has been taken, so that time is charged from here on."""
+    place it is in, or was last since its holder took it. ``accessioned``: legal charge has been taken, so that time is
+    charged from here on."""
 
     place: str | None = None
     status: str = "unknown"
@@ -52,7 +53,8 @@ def _released(where: Whereabouts, fact: Fact, before: Custody) -> Whereabouts:
 
 
 def _accepted(where: Whereabouts, fact: Fact, _before: Custody) -> Whereabouts:
-    return replace(where, status="received") if fact.own_word and where.status != "stored" else where
+    # Where the giver kept it is no matter of the taker's.
+    return replace(where, status="received", place=None) if fact.own_word and where.status != "stored" else where
 
 
 def _unpacked(where: Whereabouts, _fact: Fact, _before: Custody) -> Whereabouts:

@@ -241,6 +241,17 @@ def concerns_at(connection: sa.Connection, number: str, institutions: Collection
     return connection.execute(wanted).first() is not None
 
 
+def concerned_since(
+    connection: sa.Connection, number: str, institutions: Collection[str], at: datetime
+) -> datetime | None:
+    """Since when, without a break until that instant, one of the institutions had to do with an item, as known now;
+    None: always."""
+    theirs = sa.func.coalesce(access.concerns(institutions, SPAN.c.from_at), sa.false())
+    before = (SPAN.c.item == number, SPAN.c.known_to == FOREVER, SPAN.c.to_at <= at)
+    found: datetime | None = connection.execute(sa.select(sa.func.max(SPAN.c.to_at)).where(*before, ~theirs)).scalar()
+    return found
+
+
 def visible_among(connection: sa.Connection, numbers: Collection[str], visible: sa.ColumnElement[bool]) -> set[str]:
     """Those of the numbers whose items are visible."""
     wanted = sa.select(ITEM.c.number).where(ITEM.c.number.in_(numbers), visible)

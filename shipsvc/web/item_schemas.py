@@ -76,8 +76,8 @@ _PROVENANCE: Final[dict[str, Any]] = {"since": "2025-03-14T01:20:00Z", "event_id
 class Provenance(Strict):
     """Since when something is so, and how it is known."""
 
-    since: Instant = Field(description="Since when")
-    event_id: EventId
+    since: Instant | None = Field(description="Since when; null: since before it was yours to see")
+    event_id: EventId | None = Field(description="The fact it began with; null as `since` is")
     by_parent: NumberShown | None = Field(
         description="What the item was in, where the fact was told of that; null where it was told of the item itself",
         examples=["J-0001-J"],
@@ -97,7 +97,9 @@ class CustodyShown(Provenance):
 
     model_config = example(_CUSTODY, _PROVENANCE)
     certain: AsTold | None = Field(description="The certain holder", examples=["TSI"])
-    certain_since: Instant | None = Field(description="Since when for certain")
+    certain_since: Instant | None = Field(
+        description="Since when for certain; null also where that was before it was yours to see"
+    )
     claimed: AsTold | None = Field(description="Who holds it by the word of one side", examples=["CRK"])
     handover: HandoverName = Field(description="Which words are there, and which are missing", examples=["agreed"])
 
@@ -131,8 +133,8 @@ class NestStep(Strict):
     kind: Kind | None = Field(description="null where the container is not yours to see", examples=["container"])
     form: Form | None = Field(description="null where the container is not yours to see", examples=["vial"])
     what: str | None = Field(description="null where the container is not yours to see", examples=["4 ml, steel cap"])
-    since: Instant = Field(description="Since when it is in there")
-    event_id: EventId
+    since: Instant | None = Field(description="Since when it is in there; null: since before it was yours to see")
+    event_id: EventId | None = Field(description="The fact it began with; null as `since` is")
 
 
 _BOOK: Final[dict[str, Any]] = {"mass_mg": "1204.3", "u_mg": "0.216333", "estimated_u_mg": "0", "how": "weighed"}

@@ -61,7 +61,7 @@ class OutstandingLine(Strict):
     line: Line = Field(description="How far the line has come")
     line_since: Instant | None
     certain: Party | None = Field(description="Who has it by the words of both sides")
-    certain_since: Instant | None
+    certain_since: Instant | None = Field(description="Told to its owner and to its holder; else null")
     claimed: Party | None = Field(description="Who has it by the word of one side, where that is another")
     handover: Handover
     place: Code | None = Field(description="The storage place that it is in, or was last", examples=["LSU-D1"])
@@ -92,7 +92,7 @@ class OverdueLine(Strict):
     line: Line
     line_since: Instant | None
     certain: Party | None
-    certain_since: Instant | None
+    certain_since: Instant | None = Field(description="Told to its owner and to its holder; else null")
     claimed: Party | None
     handover: Handover
     place: Code | None
@@ -120,7 +120,7 @@ class Holding(Strict):
     held: Literal["certain", "claimed"] = Field(description="By the words of both sides, or of one")
     holder: Party = Field(description="The institution, or the desk of it")
     answers: Party = Field(description="The institution of the holder, or the one that took over from it")
-    since: Instant | None
+    since: Instant | None = Field(description="Told to its owner and to its holder; else null")
     certain: Party | None
     claimed: Party | None
     handover: Handover
@@ -150,7 +150,7 @@ class OpenHandover(Strict):
     what: What
     state: Literal["giver_only", "taker_only", "declared", "disputed", "held", "rejected"]
     certain: Party | None
-    certain_since: Instant | None
+    certain_since: Instant | None = Field(description="Told to its owner and to its holder; else null")
     claimed: Party | None
     since: Instant = Field(description="Since when it is in this state")
     days_open: int = Field(ge=0, description="Whole times 24 hours since then", examples=[3])

@@ -211,7 +211,8 @@ def test_listed_by_what_it_is_and_where_it_is(world: Collection) -> None:
     assert found(holder="SMP") == [CHIP, JAR, PARCEL, VIAL]
     assert found(holder="TRP") == ["V-0002"]
     assert found(status="received", kind="sample") == [CHIP]
-    assert found(place="TRP-GB1") == [CHIP, VIAL]
+    assert found(place="TRP-GB1") == []  # of the giver, and no matter any more
+    assert found(place="TRP-GB1", as_of="2026-03-11T09:00:00Z") == [CHIP, VIAL]
     assert found(owner="SMP") == []
     assert found(holder="TRP", as_of="2026-03-11T09:00:00Z") == [CHIP, JAR, PARCEL, VIAL]
     assert found(holder="SMP", known_on="2026-03-13T00:00:00Z") == []
@@ -233,7 +234,7 @@ def test_a_row_tells_how_it_stands(world: Collection) -> None:
         "collection": "BRAITHMOSS",
         "registered": True,
         "status": "received",
-        "place": "TRP-GB1",
+        "place": None,
         "certain": "CRK",
         "claimed": None,
         "handover": "agreed",
