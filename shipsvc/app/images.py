@@ -13,8 +13,7 @@ from PIL import Image, ImageOps
 
 from shipsvc.domain import errors, files
 
-#: Points of the largest image taken of each kind. To draw such a one takes up to half a GB and less than four seconds, as
-#: measured.
+#: Points of the largest image taken of each kind. To draw such a one was seen to take up to half a GB and four seconds.
 PIXELS_MAX: Final = {files.JPEG: 50_000_000, files.PNG: 50_000_000, files.WEBP: 16_000_000}
 _FORMATS: Final = {files.JPEG: "JPEG", files.PNG: "PNG", files.WEBP: "WEBP"}
 #: What a format can hold, and what everything else is made into.
