@@ -194,6 +194,7 @@ def documents() -> None:
         instant("signed_at", null=True),
         day("confidential_until", null=True),
         instant("confidential_to", null=True),
+        text("confidential_zone", null=True),
         text("signing_id"),
         instant("recalled_at", null=True),
         instant("closed_at", null=True),

@@ -107,10 +107,8 @@ def sign(connection: sa.Connection, actor: Actor, now: Clock, agreement: Agreeme
     _check(agreement, zone, signed_at)
     _check_lines(connection, agreement)
     terms = {k: v for k, v in asdict(agreement).items() if k not in {"code", "lines"}}
-    until = agreement.confidential_until
-    confidential_to = _end_of(until, zones[agreement.lender]) if until else None
     row = {**terms, "code": agreement.code, "signed_at": signed_at, "signing_id": decision.id}
-    row["confidential_to"] = confidential_to
+    row |= _confidential(connection, agreement, zones[agreement.lender])
     _write(connection, actor, now(), None, {**row, "recalled_at": None, "closed_at": None}, signed_at, decision.because)
     body = {name: terms[name] for name in ("lender", "borrower", "returned_when", "zone", "term_months")}
     _log(connection, actor, now, "loan_signed", row, agreement.lines, decision, signed_at, body, agreement.due_on)
@@ -298,6 +296,17 @@ def _check(agreement: Agreement, zone: str, signed_at: datetime) -> None:
         raise error.at("/zone") from None
     if agreement.due_on is not None:
         _check_due(agreement.due_on, zone, signed_at)
+
+
+def _confidential(connection: sa.Connection, agreement: Agreement, lender_zone: str) -> dict[str, Any]:
+    """Until when nobody else hears of it, and in which zone that day ends: the collection's (trade case 93), of several
+    the one where it ends last; the lender's for samples of none."""
+    day = agreement.confidential_until
+    if day is None:
+        return {"confidential_to": None, "confidential_zone": None}
+    found = items.collection_zones(connection, agreement.lines) or {lender_zone}
+    end, zone = max((_end_of(day, zone), zone) for zone in found)
+    return {"confidential_to": end, "confidential_zone": zone}
 
 
 def _end_of(day: date, zone: str) -> datetime:

@@ -79,6 +79,15 @@ def prefix_owners(connection: sa.Connection, prefixes: Collection[str]) -> dict[
     }
 
 
+def collection_zones(connection: sa.Connection, numbers: Collection[str]) -> set[str]:
+    """The zones of the collections that the items belong to."""
+    newer = COLLECTION.alias("newer")
+    newest = sa.select(sa.func.max(newer.c.version)).where(newer.c.code == COLLECTION.c.code).scalar_subquery()
+    joined = ITEM.join(COLLECTION, COLLECTION.c.code == ITEM.c.collection)
+    wanted = sa.select(COLLECTION.c.zone).select_from(joined).where(ITEM.c.number.in_(numbers))
+    return set(connection.execute(wanted.where(COLLECTION.c.version == newest)).scalars())
+
+
 def add_alias(connection: sa.Connection, row: Mapping[str, Any]) -> None:
     """Note that an item goes by another name at an institution."""
     connection.execute(sa.insert(ALIAS).values(**row))

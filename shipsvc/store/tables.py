@@ -148,7 +148,7 @@ class Loan(Chain, table=True):
     """An agreement under which samples are lent, until ``due_on`` or for a term; later due dates are decisions.
 
     ``signing_id`` is the decision by which it was signed. Nobody but its sides hears of it up to ``confidential_to``,
-    the end of the day ``confidential_until`` in the zone of the lender.
+    the end of the day ``confidential_until`` in ``confidential_zone``.
     """
 
     __tablename__ = "loan"
@@ -163,6 +163,7 @@ class Loan(Chain, table=True):
     signed_at: datetime | None = None
     confidential_until: date | None = None
     confidential_to: datetime | None = None
+    confidential_zone: str | None = None
     signing_id: str = ""
     recalled_at: datetime | None = None
     closed_at: datetime | None = None

@@ -38,7 +38,7 @@ class LoanTerms(Strict):
     term_months: Months | None = Field(None, description="Or `due_on`, or neither", examples=[18])
     confidential_until: Day | None = Field(
         None,
-        description="Up to the end of that day, in the zone of the lender, nobody but the two sides hears of the loan",
+        description="Up to the end of that day, in the collection's zone, nobody but the two sides hears of the loan",
         examples=["2027-02-01"],
     )
 
@@ -225,6 +225,9 @@ class LoanShown(LoanTerms, VersionAt):
 
     model_config = ConfigDict(json_schema_extra={"examples": [_LOAN]})
     zone: ZoneName = Field(description="In which its due dates end", examples=["Asia/Tokyo"])
+    confidential_zone: ZoneName | None = Field(
+        None, description="In which the day of `confidential_until` ends", examples=["Europe/London"]
+    )
     owed_by: InstitutionCode = Field(
         description="Who answers for it at `as_of`: the borrower, or who took over from it", examples=["TSI"]
     )

@@ -18,7 +18,7 @@ from shipsvc.domain.loans import LineState
 from shipsvc.domain.times import parse_instant
 from shipsvc.store import loans as stored
 from shipsvc.store.engine import Database
-from shipsvc.store.tables import Event, Institution, table
+from shipsvc.store.tables import Collection, Event, Institution, table
 from shipsvc.web.loan_schemas import LineStateName
 from tests.world import EARLY, World, number
 
@@ -373,3 +373,20 @@ def test_a_code_is_used_once_and_nothing_is_told_ahead(embedded: Lender) -> None
 def test_every_state_of_a_line_has_its_name_in_json() -> None:
     """What the application can answer, the description of the API lists."""
     assert {state.value for state in LineState} == set(get_args(LineStateName))
+
+
+def test_a_confidential_day_ends_in_the_zone_of_the_collection(lender: Lender) -> None:
+    """Trade case 93: an embargo passes in the zone of the collection, not the lender's, and the loan states which.
+
+    Of Auckland in February the IANA zone database says UTC+13; London then is UTC.
+    """
+    version = {"version": 2, "valid_from": EARLY, "recorded_at": EARLY, "actor": "p00", "because": "moved"}
+    row = {**version, "code": "BRM", "owner": "TRP", "prefix": "BRM", "zone": "Pacific/Auckland", "name": "Braithmoss"}
+    with lender.world.writing() as connection:
+        connection.execute(sa.insert(table(Collection)), [{**row, "late_after_s": 86_400}])
+
+    lender.sign("L-03", "SMP", ["BRM-0012"], "2025-03-24T10:00:00Z", confidential_until=date(2027, 2, 1))
+
+    signed = lender.loan("L-03").row
+    assert signed["confidential_zone"] == "Pacific/Auckland"
+    assert signed["confidential_to"] == parse_instant("2027-02-01T11:00:00Z")
