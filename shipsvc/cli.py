@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from shipsvc import cli_user
+from shipsvc.cli_export import export
 from shipsvc.cli_fsck import fsck
 from shipsvc.cli_import import import_
 
@@ -180,6 +181,7 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
 
 
 app.command()(fsck)
+app.command()(export)
 app.command("import")(import_)
 app.add_typer(cli_user.app, name="user")
 

@@ -226,10 +226,15 @@ def spans_of(connection: sa.Connection, number: str, known_on: datetime | None) 
 
 def time_of(connection: sa.Connection, number: str, institutions: Collection[str]) -> list[tuple[datetime, datetime]]:
     """From when to when one of the institutions had to do with an item, span by span, as known now."""
-    wanted = sa.select(SPAN.c.from_at, SPAN.c.to_at).where(
-        SPAN.c.item == number, SPAN.c.known_to == FOREVER, access.concerns(institutions, SPAN.c.from_at)
+    return [(row["from_at"], row["to_at"]) for row in times_of(connection, [number], institutions)]
+
+
+def times_of(connection: sa.Connection, numbers: Collection[str], institutions: Collection[str]) -> Sequence[Row]:
+    """The same of many items: item, from_at, to_at; in the order of items, oldest first."""
+    wanted = sa.select(SPAN.c.item, SPAN.c.from_at, SPAN.c.to_at).where(
+        SPAN.c.item.in_(numbers), SPAN.c.known_to == FOREVER, access.concerns(institutions, SPAN.c.from_at)
     )
-    return [(from_at, to_at) for from_at, to_at in connection.execute(wanted)]
+    return rows(connection, wanted.order_by(SPAN.c.item, SPAN.c.from_at))
 
 
 # -------------------------------------------------------------------------------------------------- samples in general

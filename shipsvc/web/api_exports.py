@@ -1,46 +1,33 @@
-"""A way out: items, loans and facts as files with all rows, and what is held about the person who asks.
+"""A way out: all that one may see as files with all rows, and what is held about the person who asks."""
 
-Each page is read in a transaction of its own, so that a slow reader holds none and memory does not grow with the file.
-"""
-
-import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
-from typing import Annotated, Any, Final, TypeVar
+from functools import partial
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Depends, Header
 from fastapi.responses import StreamingResponse
-from pydantic import BaseModel
 
-from shipsvc.app import documents, exports, identity, items, loans
-from shipsvc.app.facts import Wording
-from shipsvc.app.loan_lines import Line
-from shipsvc.app.loans import Loan
-from shipsvc.domain import codes
-from shipsvc.store.engine import Row
-from shipsvc.web import csv_answers, items_shown
+from shipsvc.app import exports, identity
+from shipsvc.web import csv_answers
+from shipsvc.web import exports as files
 from shipsvc.web.account_schemas import session_shown
-from shipsvc.web.answered import MOMENT, of_moment
+from shipsvc.web.answered import MOMENT
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
-from shipsvc.web.export_schemas import FACT, LOAN, FactRow, LoanLineOut, OwnData
+from shipsvc.web.export_schemas import FACT, LEG, LOAN, SHIPMENT, OwnData
+from shipsvc.web.exports import EXPORTS, fact_row
 from shipsvc.web.file_schemas import file_out
 from shipsvc.web.identity_schemas import RoleChanged
 from shipsvc.web.item_schemas import ItemRow
 from shipsvc.web.loan_schemas import LineShown
 from shipsvc.web.openapi import header
+from shipsvc.web.report_schemas import Discrepancy
 from shipsvc.web.schemas import Moments, MomentsDep
 from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1", tags=["exports"])
 #: One JSON text a line (RFC 8259, lines as in JSON Lines).
 JSON_LINES: Final = "application/jsonl"
-PAGE: Final = 200
-#: A loan has up to 500 lines.
-LOAN_PAGE: Final = 10
-Found = TypeVar("Found")
-#: A page of rows, and where to go on (None: nowhere).
-Page = tuple[Sequence[BaseModel], str | None]
-Read = Callable[[Work, documents.When, str], Page]
 
 
 async def _as_csv(
@@ -54,22 +41,14 @@ async def _as_csv(
 AsCsvDep = Annotated[bool, Depends(_as_csv)]
 
 
-def _json_lines(said: dict[str, Any], pages: Iterable[Sequence[BaseModel]]) -> Iterator[str]:
-    for page in pages:
-        yield "".join(f"{_text({**row.model_dump(mode='json'), **said})}\n" for row in page)
-
-
-def _text(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
-
-
-def _responses(shape: type[BaseModel], example: dict[str, Any]) -> Any:
+def _responses(name: str, example: dict[str, Any]) -> Any:
+    shape = EXPORTS[name].shape
     row = shape.model_validate(example)
-    disposition = header("A name for the file", 'attachment; filename="items-20261125T120000Z.jsonl"')
+    disposition = header("A name for the file", f'attachment; filename="{name}-20261125T120000Z.jsonl"')
     said = {**MOMENT, "provisional": "true"}
     as_csv = "".join(csv_answers.lines(list(shape.model_fields), said, [[row]]))
     content = {
-        JSON_LINES: {"schema": {"type": "string"}, "example": "".join(_json_lines(MOMENT, [[row]]))},
+        JSON_LINES: {"schema": {"type": "string"}, "example": "".join(files.json_lines(MOMENT, [[row]]))},
         csv_answers.MEDIA_TYPE: {"schema": {"type": "string"}, "example": as_csv},
     }
     return {200: {"description": "All rows", "headers": {"Content-Disposition": disposition}, "content": content}}
@@ -84,17 +63,11 @@ _LINE: Final[dict[str, Any]] = LineShown.model_json_schema().get("examples", [{}
     operation_id="export_items",
     summary="All items as a file",
     response_class=StreamingResponse,
-    responses=_responses(ItemRow, ItemRow.model_json_schema()["examples"][0]),
+    responses=_responses("items", ItemRow.model_json_schema()["examples"][0]),
 )
 def export_items(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
     """What `GET /v1/items` lists, to the last row: what your institutions have or had to do with."""
-
-    def read(work: Work, when: documents.When, after: str) -> Page:
-        sought = items.sought(None)
-        rows = items.page(work.connection, work.actor, sought, when, work.now(), after=after, limit=PAGE)
-        return [items_shown.in_list(row) for row in rows], _last(rows, PAGE, lambda row: str(row["number"]))
-
-    return _file(service, claims, "items", ItemRow, read, moments, as_csv=as_csv)
+    return _file(service, claims, "items", moments, as_csv=as_csv)
 
 
 @router.get(
@@ -102,17 +75,11 @@ def export_items(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, momen
     operation_id="export_loans",
     summary="All lines of loans as a file",
     response_class=StreamingResponse,
-    responses=_responses(LoanLineOut, {**_LINE, **LOAN}),
+    responses=_responses("loans", {**_LINE, **LOAN}),
 )
 def export_loans(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
     """One row a line of each loan that `GET /v1/loans` lists: those of one's own institutions, closed ones included."""
-
-    def read(work: Work, when: documents.When, after: str) -> Page:
-        found = loans.page(work.connection, work.actor, work.now(), when, after=after, limit=LOAN_PAGE)
-        rows = [_loan_line(loan, line) for loan in found for line in loan.lines]
-        return rows, _last(found, LOAN_PAGE, lambda loan: str(loan.row["code"]))
-
-    return _file(service, claims, "loans", LoanLineOut, read, moments, as_csv=as_csv)
+    return _file(service, claims, "loans", moments, as_csv=as_csv)
 
 
 @router.get(
@@ -120,81 +87,60 @@ def export_loans(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, momen
     operation_id="export_facts",
     summary="All facts as a file",
     response_class=StreamingResponse,
-    responses=_responses(FactRow, FACT),
+    responses=_responses("facts", FACT),
 )
 def export_facts(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
     """What happened by `as_of` and was recorded by `known_on`, as it was told and in the order of ids: all that
     `GET /v1/events/{id}` shows you, one by one, and cut to what is yours in the same way."""
-
-    def read(work: Work, when: documents.When, after: str) -> Page:
-        found = exports.fact_page(work.connection, work.actor, when, work.now(), after=after, limit=PAGE)
-        return [_fact(one.row, one.wording) for one in found.facts], found.after
-
-    return _file(service, claims, "facts", FactRow, read, moments, as_csv=as_csv)
+    return _file(service, claims, "facts", moments, as_csv=as_csv)
 
 
-def _file(
-    service: Service,
-    claims: Claims,
-    name: str,
-    shape: type[BaseModel],
-    read: Read,
-    moments: Moments,
-    *,
-    as_csv: bool,
-) -> StreamingResponse:
-    with reading(service, claims) as work:
-        now = work.now()
-        # Known on now, not on whatever is recorded while the file is read.
-        when = documents.When(moments.as_of or now, min(moments.known_on or now, now))
-        first = read(work, when, "")
-    said = of_moment(moments, now)
-    pages = _pages(service, claims, when, read, first)
-    if as_csv:
-        told = csv_answers.moments(said["as_of"], said["known_on"], said["provisional"])
-        return csv_answers.answer(name, shape, told, pages)
-    at = csv_answers.moments(said["as_of"], said["known_on"], said["provisional"])
-    lines = _json_lines({**at, "provisional": said["provisional"]}, pages)
-    headers = csv_answers.file_headers(name, "jsonl", at["as_of"], JSON_LINES)
-    return StreamingResponse(lines, headers=headers)
+@router.get(
+    "/export/shipments",
+    operation_id="export_shipments",
+    summary="All shipments as a file",
+    response_class=StreamingResponse,
+    responses=_responses("shipments", SHIPMENT),
+)
+def export_shipments(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
+    """One row a parcel of each shipment that `GET /v1/shipments` lists; one that holds nothing is a row without any."""
+    return _file(service, claims, "shipments", moments, as_csv=as_csv)
 
 
-def _pages(
-    service: Service, claims: Claims, when: documents.When, read: Read, page: Page
-) -> Iterator[Sequence[BaseModel]]:
-    while True:
-        rows, after = page
-        yield rows
-        if after is None:
-            return
-        with reading(service, claims) as work:
-            page = read(work, when, after)
+@router.get(
+    "/export/handovers",
+    operation_id="export_handovers",
+    summary="From hand to hand, as a file",
+    response_class=StreamingResponse,
+    responses=_responses("handovers", LEG),
+)
+def export_handovers(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
+    """One row for each stretch of the custody of each item that `GET /v1/items` lists: with whom it was for certain,
+    who was said to have it, from when to when, and the fact that this began with. Of others' items, those of your time.
+    """
+    return _file(service, claims, "handovers", moments, as_csv=as_csv)
 
 
-def _last(rows: Sequence[Found], limit: int, key: Callable[[Found], str]) -> str | None:
-    return key(rows[-1]) if len(rows) == limit else None
+@router.get(
+    "/export/comparisons",
+    operation_id="export_comparisons",
+    summary="All weighings held against the book, as a file",
+    response_class=StreamingResponse,
+    responses=_responses("comparisons", Discrepancy.model_json_schema()["examples"][0]),
+)
+def export_comparisons(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
+    """One row a weighing, those that agree too: what `GET /v1/reports/mass-discrepancies?verdict=all` tells, to the
+    last row.
+    """
+    return _file(service, claims, "comparisons", moments, as_csv=as_csv)
 
 
-def _loan_line(loan: Loan, line: Line) -> LoanLineOut:
-    told: Row = {name: getattr(line, name) for name in LineShown.model_fields if name not in {"number", "state"}}
-    own = ("lender", "borrower", "responsible", "purpose", "signed_at", "closed_at")
-    of_loan: Row = {name: loan.row[name] for name in own}
-    return LoanLineOut(
-        number=codes.display(line.item),
-        state=line.state.value,
-        loan=loan.row["code"],
-        loan_state=loan.state,  # type: ignore[arg-type]  # one of the literals
-        agreed_due_on=loan.row["due_on"],
-        **told,
-        **of_loan,
-    )
-
-
-def _fact(row: Row, said: Wording) -> FactRow:
-    as_stored = ("id", "acting_for", "recorded_at", "amends", "note")
-    as_said = ("kind", "happened_at", "happened_latest", "time_raw", "time_source")
-    members: Row = {name: row[name] for name in as_stored} | {name: getattr(said, name) for name in as_said}
-    return FactRow(subjects=list(said.subjects), by=row["actor"], body=dict(said.body), **members)
+def _file(service: Service, claims: Claims, name: str, moments: Moments, *, as_csv: bool) -> StreamingResponse:
+    begun = files.begun(EXPORTS[name], partial(reading, service, claims), moments)
+    suffix, content_type = ("csv", csv_answers.CONTENT_TYPE) if as_csv else ("jsonl", JSON_LINES)
+    at = csv_answers.moments(**{one: begun.said[one] for one in ("as_of", "known_on", "provisional")})["as_of"]
+    headers = csv_answers.file_headers(name, suffix, at, content_type)
+    return StreamingResponse(begun.lines(as_csv=as_csv), headers=headers)
 
 
 # ------------------------------------------------------------------------------------------------------------- oneself
@@ -214,7 +160,7 @@ def export_me(service: ServiceDep, claims: ClaimsDep) -> Any:
     with reading(service, claims) as work:
         now = work.now()
         head = _own(work, now, claims.sid)
-        first = exports.own_facts(work.connection, work.actor, after="", limit=PAGE)
+        first = exports.own_facts(work.connection, work.actor, after="", limit=files.PAGE)
     text = head.model_dump_json().removesuffix("[]}")
     pieces = _own_text(text, _own_pages(service, claims, first))
     headers = {"Content-Disposition": 'attachment; filename="me.json"', "Cache-Control": "no-store"}
@@ -245,10 +191,10 @@ def _own(work: Work, now: datetime, current: str) -> OwnData:
 def _own_pages(service: Service, claims: Claims, page: Sequence[exports.Told]) -> Iterator[Sequence[exports.Told]]:
     while page:
         yield page
-        if len(page) < PAGE:
+        if len(page) < files.PAGE:
             return
         with reading(service, claims) as work:
-            page = exports.own_facts(work.connection, work.actor, after=page[-1].row["id"], limit=PAGE)
+            page = exports.own_facts(work.connection, work.actor, after=page[-1].row["id"], limit=files.PAGE)
 
 
 def _own_text(head: str, pages: Iterable[Sequence[exports.Told]]) -> Iterator[str]:
@@ -256,6 +202,6 @@ def _own_text(head: str, pages: Iterable[Sequence[exports.Told]]) -> Iterator[st
     yield f"{head}["
     between = ""
     for page in pages:
-        yield between + ",".join(_fact(one.row, one.wording).model_dump_json() for one in page)
+        yield between + ",".join(fact_row(one.row, one.wording).model_dump_json() for one in page)
         between = ","
     yield "]}"

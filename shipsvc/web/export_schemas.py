@@ -1,4 +1,4 @@
-"""What leaves by the exports: one row an item, a line of a loan, a fact; and all that is held about a person."""
+"""What leaves by the exports, one row a thing that is told of; and all that is held about a person."""
 
 from typing import Any
 
@@ -8,8 +8,10 @@ from shipsvc.web.account_schemas import SESSION_SHOWN, SessionShown
 from shipsvc.web.fact_schemas import EXAMPLE_ID
 from shipsvc.web.file_schemas import FILE, FileOut
 from shipsvc.web.identity_schemas import PERSON, PersonId, RoleChanged
+from shipsvc.web.item_schemas import NumberShown
 from shipsvc.web.loan_schemas import LineShown, LoanState
-from shipsvc.web.schemas import Day, DocumentCode, Instant, InstitutionCode, Strict
+from shipsvc.web.schemas import Day, DocumentCode, Instant, InstitutionCode, Party, Strict
+from shipsvc.web.shipment_schemas import ParcelState, ShipmentCode
 
 FACT: dict[str, Any] = {
     "id": EXAMPLE_ID,
@@ -36,6 +38,36 @@ LOAN: dict[str, Any] = {
     "closed_at": None,
     "loan_state": "running",
     "agreed_due_on": "2026-12-31",
+}
+SHIPMENT: dict[str, Any] = {
+    "shipment": "T-01",
+    "consignor": "TRP",
+    "addressee": "TSI",
+    "carrier": "CRK",
+    "expected_by": "2025-03-14T12:00:00Z",
+    "handling": "Keep upright and dry.",
+    "loan": "L-01",
+    "why": "L-01 out",
+    "turned_at": None,
+    "overdue": False,
+    "number": "P-001-5",
+    "kind": "parcel",
+    "form": "overpack",
+    "what": "",
+    "state": "confirmed",
+    "confirmed_at": "2025-03-14T00:10:00Z",
+    "holder": None,
+    "claimed": None,
+    "handover": "agreed",
+}
+LEG: dict[str, Any] = {
+    "number": "P-001-5",
+    "state": "giver_only",
+    "certain": "TRP",
+    "claimed": "CRK",
+    "since": "2025-03-10T10:05:00Z",
+    "until": "2025-03-14T00:10:00Z",
+    "event_id": EXAMPLE_ID,
 }
 _ROLE: dict[str, Any] = {
     "person": PERSON,
@@ -79,6 +111,42 @@ class FactRow(Strict):
     amends: str | None = Field(description="The fact that it amends", examples=[EXAMPLE_ID])
     body: dict[str, Any] = Field(description="What the kind is about", examples=[{"from": "CRK", "shipment": "T-01"}])
     note: str | None = Field(description="Free words beside it, unless erased", examples=["box was wet"])
+
+
+class ShipmentRow(Strict):
+    """A thing in a shipment, with the shipment; or a shipment that holds nothing."""
+
+    shipment: ShipmentCode
+    consignor: InstitutionCode
+    addressee: Party
+    carrier: InstitutionCode
+    expected_by: Instant | None = Field(description="When it should have arrived")
+    handling: str = Field(description="What to mind at the door", examples=["Keep upright and dry."])
+    loan: str | None = Field(description="The loan that it travels under; not told to the carrier", examples=["L-01"])
+    why: str = Field(description="What it is sent for; not told to the carrier", examples=["L-01 out"])
+    turned_at: Instant | None = Field(description="Since when it is on its way back to the consignor")
+    overdue: bool = Field(description="Whether it was expected before and is not confirmed wholly", examples=[False])
+    number: NumberShown | None
+    kind: str | None = Field(description="What kind of thing", examples=["parcel"])
+    form: str | None = Field(description="Its form", examples=["overpack"])
+    what: str | None = Field(description="In words", examples=["glass vials"])
+    state: ParcelState | None = Field(description="How far it has come", examples=["moving"])
+    confirmed_at: Instant | None = Field(description="When its addressee had it, by the words of both sides")
+    holder: Party | None = Field(description="Who has it for certain, until it is confirmed", examples=["TRP"])
+    claimed: Party | None = Field(description="Who has it by one side's word only", examples=["CRK"])
+    handover: str | None = Field(description="How far the sides agree", examples=["giver_only"])
+
+
+class LegRow(Strict):
+    """A stretch of the custody of a thing."""
+
+    number: NumberShown
+    state: str = Field(description="How far the sides agree", examples=["giver_only"])
+    certain: Party | None = Field(description="With whom it was for certain", examples=["TRP"])
+    claimed: Party | None = Field(description="Who had it by one side's word only", examples=["CRK"])
+    since: Instant = Field(description="From when on")
+    until: Instant | None = Field(description="Until when; null: still, at `as_of`")
+    event_id: str = Field(description="The fact that it began with", examples=[EXAMPLE_ID])
 
 
 class OwnData(Strict):

@@ -52,7 +52,7 @@ SEARCHES: tuple[tuple[str, Mapping[str, str]], ...] = (
     *(("reports/holdings", {"institution": code}) for code in ("SMP", "MRL", "TRP")),
     *(("items", {"q": words}) for words in ("Anna-3", "chip", "BRM")),
     *(("items", {"holder": code}) for code in ("SMP", "TRP", "CRK")),
-    *((f"export/{noun}", {}) for noun in ("items", "facts", "loans")),
+    *((f"export/{noun}", {}) for noun in ("items", "facts", "loans", "shipments", "handovers", "comparisons")),
 )
 
 

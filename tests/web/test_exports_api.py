@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from shipsvc.web import api_exports
+from shipsvc.web import exports
 from tests.web.collection import Collection, collection, session_id, typed
 from tests.web.service import START
 
@@ -21,8 +21,8 @@ MOMENTS = ("as_of", "known_on", "provisional")
 @pytest.fixture
 def there(database_url: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Collection]:
     """Five samples of TRP, two of them lent to SMP; pages are short, so that every export has several."""
-    monkeypatch.setattr(api_exports, "PAGE", 2)
-    monkeypatch.setattr(api_exports, "LOAN_PAGE", 1)
+    monkeypatch.setattr(exports, "PAGE", 2)
+    monkeypatch.setattr(exports, "LOAN_PAGE", 1)
     with collection(database_url) as found:
         for serial in range(1, 6):
             what = "=1+1" if serial == 1 else f"chip {serial}"
