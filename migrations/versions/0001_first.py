@@ -26,6 +26,7 @@ LOGS = (
     "role_change",
     "succession",
     "evidence_file",
+    "file_erasure",
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
@@ -675,6 +676,15 @@ def files() -> None:
         text("institution"),
         text("name"),
         sa.PrimaryKeyConstraint("sha256", "institution", name="pk_file_name"),
+    )
+    op.create_table(
+        "file_erasure",
+        text("sha256"),
+        text("institution"),
+        instant("recorded_at"),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("sha256", "institution", "recorded_at", name="pk_file_erasure"),
     )
     op.create_table(
         "event_file",

@@ -5,7 +5,7 @@ wrote into it, whoever reads its hash in a fact of that institution, and whoever
 """
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -82,6 +82,43 @@ def keep(
     is_new = files.add(connection, upload, safe_name(name))
     (row,) = files.uploads(connection, incoming.sha256, [for_])
     return Kept(row, is_new)
+
+
+def erase(
+    connection: sa.Connection, actor: Actor, now: datetime, sha256: str, for_: str, because: str
+) -> Mapping[str, Any]:
+    """The institution keeps its file no longer; its upload, without the name. Again is harmless.
+
+    The bytes are taken away after the commit, by ``take_away``. NotFound where the institution has sent no such file.
+    """
+    actor.must_be(for_, "curator", "registrar", "responsible")
+    own = files.uploads(connection, sha256, [for_])
+    if not own:
+        raise errors.NotFound(what="file", name=sha256)
+    if own[0]["name"] is not None:
+        told = {"recorded_at": now, "actor": actor.person, "because": because}
+        files.erase(connection, {"sha256": sha256, "institution": for_, **told})
+    return {**own[0], "name": None}
+
+
+def take_away(still_kept: Callable[[], bool], shelf: Shelf, sha256: str) -> None:
+    """Remove the bytes of a file that nobody keeps any longer, as ``still_kept`` says each time that it is asked.
+
+    Asked again once they are set aside: somebody may be sending the same file at this moment. Whoever does looks for
+    them after the commit.
+    """
+    if still_kept():
+        return
+    aside = shelf.set_aside(sha256)
+    if aside is not None and still_kept():
+        shelf.put_back(sha256, aside)
+    elif aside is not None:
+        aside.unlink()
+
+
+def is_kept(connection: sa.Connection, sha256: str) -> bool:
+    """Whether some institution keeps this file."""
+    return files.is_named(connection, sha256)
 
 
 def find(connection: sa.Connection, actor: Actor, sha256: str, now: datetime) -> Readable:

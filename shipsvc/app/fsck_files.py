@@ -15,13 +15,16 @@ _NAMED = re.compile(r'"files_sha256":\[([^\]]*)\]')
 
 
 def check(connection: sa.Connection, shelf: Shelf) -> Iterator[Finding]:
-    """All that is not as the rows say; every file is read. A file whose names are all erased may be gone."""
+    """All that is not as the rows say; every file is read. A file whose names are all erased is to be gone."""
     for sha256, uploads in groupby(fsck_reads.evidence(connection), key=lambda row: str(row["sha256"])):
         rows = list(uploads)
-        found = shelf.digest(sha256)
-        if found is None:
-            if any(row["name"] is not None for row in rows):
-                yield Finding("the file is not there", f"file {sha256}", "its bytes", None)
+        found, erased = shelf.digest(sha256), all(row["name"] is None for row in rows)
+        if erased and found is not None:
+            yield Finding("the file was erased and is still there; erase it again", f"file {sha256}")
+        elif erased:
+            continue
+        elif found is None:
+            yield Finding("the file is not there", f"file {sha256}", "its bytes", None)
         elif found != sha256:
             yield Finding("the file is not the one that was sent", f"file {sha256}", sha256, found)
         elif {row["size_bytes"] for row in rows} != {shelf.path(sha256).stat().st_size}:

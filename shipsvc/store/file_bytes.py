@@ -103,6 +103,19 @@ class Shelf:
         _sync(made)
         made.replace(self.copy_path(sha256))
 
+    def set_aside(self, sha256: str) -> Path | None:
+        """Take a file out of its place, and remove its copy; where it is then, or None where it was not there."""
+        aside = self.scratch()
+        self.copy_path(sha256).unlink(missing_ok=True)
+        try:
+            return self.path(sha256).rename(aside)
+        except FileNotFoundError:
+            return None
+
+    def put_back(self, sha256: str, aside: Path) -> None:
+        """Undo that; the copy is made again when somebody asks for it."""
+        aside.replace(self.path(sha256))
+
     def digests(self) -> Iterator[str]:
         """Of all files in their places, by their names."""
         for path in sorted(self.root.glob("??/??/*")):

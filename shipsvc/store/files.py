@@ -10,15 +10,20 @@ from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT
 from shipsvc.store.tables import table
-from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
+from shipsvc.store.tables_files import EventFile, EvidenceFile, FileErasure, FileName
 
 FILE = table(EvidenceFile)
 NAME = table(FileName)
 EVENT_FILE = table(EventFile)
+ERASURE = table(FileErasure)
 _SAME = sa.and_(NAME.c.sha256 == FILE.c.sha256, NAME.c.institution == FILE.c.institution)
-_ADD = {
-    "postgresql": postgresql.insert(FILE).on_conflict_do_nothing().returning(FILE.c.sha256),
-    "sqlite": sqlite.insert(FILE).on_conflict_do_nothing().returning(FILE.c.sha256),
+_ADD: Mapping[str, sa.Insert] = {
+    "postgresql": postgresql.insert(FILE).on_conflict_do_nothing(),
+    "sqlite": sqlite.insert(FILE).on_conflict_do_nothing(),
+}
+_ADD_NAME: Mapping[str, sa.Insert] = {
+    "postgresql": postgresql.insert(NAME).on_conflict_do_nothing(),
+    "sqlite": sqlite.insert(NAME).on_conflict_do_nothing(),
 }
 _UPLOADS = (
     sa.select(FILE, NAME.c.name)
@@ -30,12 +35,24 @@ _NAME_THEM = sa.insert(EVENT_FILE)
 
 
 def add(connection: sa.Connection, upload: Mapping[str, Any], name: str) -> bool:
-    """Note an upload, unless the institution has uploaded the same bytes before; whether it is new."""
-    added = connection.execute(_ADD[connection.dialect.name], upload).first() is not None
-    if added:
-        key = {"sha256": upload["sha256"], "institution": upload["institution"]}
-        connection.execute(sa.insert(NAME), {**key, "name": name})
-    return added
+    """Note an upload and its name, unless the institution has uploaded the same bytes before; whether it is new, or
+    anew what was erased."""
+    connection.execute(_ADD[connection.dialect.name], upload)
+    key = {"sha256": upload["sha256"], "institution": upload["institution"]}
+    added = connection.execute(_ADD_NAME[connection.dialect.name].returning(NAME.c.sha256), {**key, "name": name})
+    return added.first() is not None
+
+
+def erase(connection: sa.Connection, erasure: Mapping[str, Any]) -> None:
+    """Remove the name that an institution's file had, and note who had it removed, when and why."""
+    mine = (NAME.c.sha256 == erasure["sha256"], NAME.c.institution == erasure["institution"])
+    connection.execute(sa.delete(NAME).where(*mine))
+    connection.execute(sa.insert(ERASURE), erasure)
+
+
+def is_named(connection: sa.Connection, sha256: str) -> bool:
+    """Whether some institution still keeps this file: a file without any name is erased."""
+    return connection.execute(sa.select(NAME.c.sha256).where(NAME.c.sha256 == sha256).limit(1)).first() is not None
 
 
 def uploads(connection: sa.Connection, sha256: str, institutions: Collection[str] | None = None) -> Sequence[Row]:

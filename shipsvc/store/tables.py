@@ -312,4 +312,5 @@ LOGS = (
     "role_change",
     "succession",
     "evidence_file",
+    "file_erasure",
 )

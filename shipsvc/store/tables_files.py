@@ -29,6 +29,17 @@ class FileName(SQLModel, table=True):
     name: str
 
 
+class FileErasure(SQLModel, table=True):
+    """That an institution had its file erased: a log of who did so and why, not of what it was."""
+
+    __tablename__ = "file_erasure"
+    sha256: str = Field(primary_key=True)
+    institution: str = Field(primary_key=True)
+    recorded_at: datetime = Field(primary_key=True)
+    actor: str
+    because: str
+
+
 class EventFile(SQLModel, table=True):
     """Which facts name which files: a finding aid, as ``event_item`` is; the bodies of the facts say it."""
 

@@ -1,6 +1,6 @@
-"""Evidence files: POST /v1/files keeps one, GET /v1/files/{sha256} hands it out.
+"""Evidence files: POST /v1/files keeps one, GET /v1/files/{sha256} hands it out, and erases it with /erase behind.
 
-Both are coroutines, unlike the other endpoints: while a slow sender sends, no thread waits for it.
+The first two are coroutines, unlike the other endpoints: while a slow sender sends, no thread waits for it.
 """
 
 import logging
@@ -22,7 +22,7 @@ from shipsvc.app import files, images
 from shipsvc.domain import errors
 from shipsvc.domain.files import CSV, TEXT, disposition
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading, unit_of_work
-from shipsvc.web.file_schemas import DOWNLOAD, EXAMPLE_SHA256, GUARDS, UPLOAD, FileOut, file_out
+from shipsvc.web.file_schemas import DOWNLOAD, EXAMPLE_SHA256, GUARDS, UPLOAD, FileErasing, FileOut, file_out
 from shipsvc.web.multipart import FormReader
 from shipsvc.web.openapi import header, problems
 from shipsvc.web.tokens import Claims
@@ -35,6 +35,9 @@ _INSTITUTION: Final = re.compile(r"[A-Z][A-Z0-9]{1,15}")
 _TAGS: Final = re.compile(r'(?:W/)?"([^"]*)"')
 log = logging.getLogger("shipsvc.files")
 Result = TypeVar("Result")
+Digest = Annotated[
+    str, InPath(pattern="^[0-9a-f]{64}$", description="The SHA-256 of the file", examples=[EXAMPLE_SHA256])
+]
 
 
 @router.post(
@@ -79,7 +82,10 @@ async def _taken(
     await run_in_threadpool(incoming.seal)
     media_type = await _looking(service, files.inspect, incoming)
     await run_in_threadpool(service.shelf.keep, incoming)
-    return await run_in_threadpool(_keep, service, claims, incoming, media_type, form.file_name or "", acting_for)
+    kept = await run_in_threadpool(_keep, service, claims, incoming, media_type, form.file_name or "", acting_for)
+    if not service.shelf.path(incoming.sha256).is_file():
+        raise errors.Away(what="The same file was erased at this moment; it")
+    return kept
 
 
 @contextmanager
@@ -148,9 +154,7 @@ async def _looking(service: Service, look: Callable[..., Result], *what: Any) ->
 async def show_file(
     service: ServiceDep,
     claims: ClaimsDep,
-    sha256: Annotated[
-        str, InPath(pattern="^[0-9a-f]{64}$", description="The SHA-256 of the file", examples=[EXAMPLE_SHA256])
-    ],
+    sha256: Digest,
     if_none_match: Annotated[
         str | None,
         Header(
@@ -209,3 +213,20 @@ def _copy_again(shelf: files.Shelf, found: files.Readable) -> None:
         shelf.keep_copy(found.sha256, made)
     finally:
         made.unlink(missing_ok=True)
+
+
+@router.post("/files/{sha256}/erase", operation_id="erase_file", summary="Erase a file", responses=problems(404))
+def erase_file(service: ServiceDep, claims: ClaimsDep, sha256: Digest, body: FileErasing) -> FileOut:
+    """For curators, registrars and responsible persons of the institution that sent it, and administrators. The name is
+    erased, and the bytes too unless another institution sent the same. Facts that name the file stay, and so do all
+    digests; that it was erased, by whom and why, is recorded. Doing it again changes nothing."""
+    with unit_of_work(service, claims) as work:
+        row = files.erase(work.connection, work.actor, work.now(), sha256, body.acting_for, body.because)
+
+    def still_kept() -> bool:
+        with reading(service, claims) as work:
+            return files.is_kept(work.connection, sha256)
+
+    with _folder():
+        files.take_away(still_kept, service.shelf, sha256)
+    return file_out(row)

@@ -1,14 +1,14 @@
 """Evidence files as they are answered and described."""
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from pydantic import ConfigDict, Field
 
 from shipsvc.domain import files
-from shipsvc.store.engine import Row
 from shipsvc.web.multipart import described
 from shipsvc.web.openapi import header
-from shipsvc.web.schemas import Instant, InstitutionCode, Strict
+from shipsvc.web.schemas import Instant, InstitutionCode, Strict, Words
 
 #: Of the three letters abc: FIPS 180-4, and the first of its example computations.
 EXAMPLE_SHA256: Final = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
@@ -66,6 +66,14 @@ DOWNLOAD: Final[dict[int | str, dict[str, Any]]] = {
 }
 
 
+class FileErasing(Strict):
+    """Who has a file erased, and why."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"acting_for": "TRP", "because": "A face is in it"}]})
+    acting_for: InstitutionCode
+    because: Words
+
+
 class FileOut(Strict):
     """A file that is kept: the first time that this institution sent these bytes."""
 
@@ -82,7 +90,7 @@ class FileOut(Strict):
     recorded_at: Instant = Field(description="When it was first sent")
 
 
-def file_out(row: Row) -> FileOut:
+def file_out(row: Mapping[str, Any]) -> FileOut:
     """An upload with its name, as it is answered."""
     as_stored = ("sha256", "size_bytes", "media_type", "recorded_at")
     return FileOut(**{name: row[name] for name in as_stored}, name=row["name"] or "", acting_for=row["institution"])

@@ -63,6 +63,7 @@ DAMAGE: dict[str, tuple[Callable[[Door], object], str]] = {
     "a bit": (lambda door: path_of(door).write_bytes(PHOTOGRAPH[:-1] + b"\xd8"), "not the one that was sent"),
     "a part": (lambda door: path_of(door).write_bytes(PHOTOGRAPH[:100]), "not the one that was sent"),
     "all": (lambda door: path_of(door).unlink(), "the file is not there"),
+    "a name": (lambda door: execute(door, sa.delete(table(FileName))), "was erased and is still there"),
     "a mention more": (
         lambda door: execute(door, sa.insert(table(EventFile)).values(sha256="0" * 64, event_id="x")),
         "what event_file notes is not what the fact says",

@@ -11,16 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 from starlette.types import ASGIApp, Message
 
 from shipsvc.app import files
 from shipsvc.store.tables import table
-from shipsvc.store.tables_files import EvidenceFile, FileName
+from shipsvc.store.tables_files import EvidenceFile
 from tests.databases import copied
 from tests.pictures import picture
 from tests.web.door import Door, opened
-from tests.web.evidence import ABC, got, kept, photographed, send, shelf
+from tests.web.evidence import ABC, got, kept, send, shelf
 
 
 @pytest.fixture(scope="module")
@@ -142,17 +141,3 @@ def test_bytes_that_are_gone(door: Door) -> None:
     got(door, sha256, status=404)
     assert send(door, b"a disk that forgets").status_code == 200
     assert got(door, sha256).content == b"a disk that forgets"
-
-
-def test_erased_means_gone(door: Door) -> None:
-    """Rulings 7: name and bytes are erased, the log stays: nobody reads the file, and the fact keeps its digest."""
-    sha256 = kept(door, b"somebody's face")
-    fact = photographed(door, sha256)
-    before = door.read(fact["id"], "curator")
-    with door.service.service.database.engine.begin() as connection:
-        connection.execute(sa.delete(table(FileName)).where(table(FileName).c.sha256 == sha256))
-    shelf(door).path(sha256).unlink()
-
-    for who in ("analyst", "curator"):
-        got(door, sha256, who, 404)
-    assert door.read(fact["id"], "curator") == before

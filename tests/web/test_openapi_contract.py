@@ -5,6 +5,7 @@ Inputs are the same in every run. Each share of the operations begins with the s
 """
 
 import json
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,8 +74,8 @@ def furnished(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -
 def served(furnished: Furnished, described: Json, tmp_path: Path) -> Iterator[Served]:
     """The real application on a database of its own, its clock standing still."""
     url = copied(furnished.file, tmp_path / "shipsvc.sqlite3")
-    files = str(furnished.file.with_name("shipsvc-files"))
-    app = create_app(Settings(database_url=url, files_dir=files), Clock(furnished.clock.at))
+    shutil.copytree(furnished.file.with_name("shipsvc-files"), tmp_path / "shipsvc-files")
+    app = create_app(Settings(database_url=url), Clock(furnished.clock.at))
     app.openapi_schema = described
     yield Served(app, furnished.names)
     app.state.service.database.engine.dispose()
