@@ -630,6 +630,7 @@ def accounts() -> None:
         text("made_by"),
         instant("expires_at"),
         instant("revoked_at", null=True),
+        text("revoked_by", null=True),
         instant("last_used_at", null=True),
         sa.PrimaryKeyConstraint("id", name="pk_client_secret"),
         sa.UniqueConstraint("digest", name="uq_client_secret_digest"),

@@ -136,7 +136,7 @@ def revoke_secret(connection: sa.Connection, actor: Actor, now: datetime, client
     found = clients.secret_by_id(connection, secret)
     if found is None or found["client"] != client:
         raise errors.NotFound(what="secret", name=secret)
-    clients.revoke_secret(connection, secret, now)
+    clients.revoke_secret(connection, secret, now, actor.person)
     kept.end_of_secret(connection, client, secret, now)
     return show(connection, actor, now, client)
 

@@ -63,7 +63,7 @@ def use_secret(connection: sa.Connection, secret: str, at: datetime) -> None:
     connection.execute(sa.update(SECRET).where(SECRET.c.id == secret).values(last_used_at=at))
 
 
-def revoke_secret(connection: sa.Connection, secret: str, at: datetime) -> None:
+def revoke_secret(connection: sa.Connection, secret: str, at: datetime, by: str) -> None:
     """A secret is good no more; one that was revoked stays as it is."""
     still = sa.and_(SECRET.c.id == secret, SECRET.c.revoked_at.is_(None))
-    connection.execute(sa.update(SECRET).where(still).values(revoked_at=at))
+    connection.execute(sa.update(SECRET).where(still).values(revoked_at=at, revoked_by=by))

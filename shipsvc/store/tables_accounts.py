@@ -56,6 +56,7 @@ class ClientSecret(SQLModel, table=True):
     made_by: str
     expires_at: datetime
     revoked_at: datetime | None = None
+    revoked_by: str | None = None
     last_used_at: datetime | None = None
 
 

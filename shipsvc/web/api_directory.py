@@ -38,7 +38,9 @@ def list_people(
         RoleName | None, Query(description="Only those who have it, at `institution` if that is given")
     ] = None,
 ) -> PeoplePage:
-    """People at one's own institutions; everybody, also who left, for auditors and administrators."""
+    """People at one's own institutions; everybody, also who left, for auditors and administrators. Programs and devices
+    that act by themselves are among them, as `kind` says.
+    """
     after = asked.after("people", str)
     with reading(service, claims) as work:
         found = directory.page(

@@ -19,6 +19,7 @@ _SECRET: dict[str, Any] = {
     "made_by": PERSON,
     "expires_at": "2027-03-10T12:00:00Z",
     "revoked_at": None,
+    "revoked_by": None,
     "last_used_at": "2026-11-25T11:50:00Z",
 }
 _SHOWN: dict[str, Any] = {
@@ -89,6 +90,7 @@ class SecretShown(Strict):
     made_by: PersonId
     expires_at: Instant = Field(description="When it ends by itself")
     revoked_at: Instant | None = Field(description="When it was revoked", examples=["2026-11-25T12:00:00Z"])
+    revoked_by: PersonId | None = Field(description="By whom", examples=[PERSON])
     last_used_at: Instant | None = Field(
         description="When a token was last asked for with it", examples=["2026-11-25T11:50:00Z"]
     )
@@ -125,7 +127,7 @@ class ClientPage(Listing):
 
 def secret_fields(row: Row) -> dict[str, Any]:
     """What may be shown of a secret."""
-    names = ("label", "made_at", "made_by", "expires_at", "revoked_at", "last_used_at")
+    names = ("label", "made_at", "made_by", "expires_at", "revoked_at", "revoked_by", "last_used_at")
     return {"secret_id": row["id"], **{name: row[name] for name in names}}
 
 

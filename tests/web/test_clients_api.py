@@ -191,6 +191,7 @@ def test_secrets_take_the_place_of_each_other(service: Running) -> None:
     revoked = service.post(path, {}, admin, status=200)
 
     assert [bool(one["revoked_at"]) for one in revoked["secrets"]] == [True, False]
+    assert [one["revoked_by"] for one in revoked["secrets"]] == [service.people["first"], None]
     assert [bool(one["last_used_at"]) for one in revoked["secrets"]] == [True, True]
     assert not works(service, with_old)
     assert works(service, with_new)
