@@ -33,7 +33,8 @@ log = logging.getLogger("shipsvc.images")
 def copy_without_metadata(source: Path, target: Path, media_type: str) -> None:
     """Draw the image, turned as its orientation says, and write it anew with nothing but its points.
 
-    WrongType where it has too many points or cannot be drawn; nothing is left in ``target`` then.
+    WrongType where it has too many points or cannot be drawn, OSError where it cannot be written; nothing is left in
+    ``target`` then.
     """
     try:
         with Image.open(source, formats=(_FORMATS[media_type],)) as image:
@@ -43,8 +44,10 @@ def copy_without_metadata(source: Path, target: Path, media_type: str) -> None:
         target.unlink(missing_ok=True)
         raise
     except Exception as failure:
-        # Whatever a decoder says of hostile bytes, it means that it cannot draw them.
         target.unlink(missing_ok=True)
+        if isinstance(failure, OSError) and failure.errno is not None:
+            raise  # the disk is full, or the folder is gone: no fault of the image
+        # Whatever a decoder says of hostile bytes, it means that it cannot draw them.
         log.info("an image cannot be drawn: %s", type(failure).__name__)
         raise errors.WrongType(why="it begins as an image, but cannot be drawn to its end.") from failure
 

@@ -30,7 +30,7 @@ _UPLOADS = (
     .select_from(FILE.outerjoin(NAME, _SAME))
     .order_by(FILE.c.recorded_at, FILE.c.institution)
 )
-_THERE = sa.select(FILE.c.sha256).where(among(FILE.c.sha256), FILE.c.institution == sa.bindparam("institution"))
+_THERE = sa.select(NAME.c.sha256).where(among(NAME.c.sha256), NAME.c.institution == sa.bindparam("institution"))
 _NAME_THEM = sa.insert(EVENT_FILE)
 
 
@@ -67,7 +67,7 @@ def sent_by(connection: sa.Connection, person: str) -> Sequence[Row]:
 
 
 def uploaded(connection: sa.Connection, some: Collection[str], institution: str) -> set[str]:
-    """Those of the hashes that the institution has uploaded."""
+    """Those of the hashes that the institution has uploaded and not erased."""
     found = connection.execute(_THERE, {"some": list(some), "institution": institution})
     return set(found.scalars())
 
@@ -80,8 +80,8 @@ def name_them(connection: sa.Connection, pairs: Iterable[tuple[str, str]]) -> No
 
 
 def named_by(connection: sa.Connection, sha256: str, after: str, limit: int) -> list[str]:
-    """Ids, in order and behind ``after``, of facts that name a file which was uploaded for the institution that they
-    were told for.
+    """Ids, in order and behind ``after``, of facts that name a file which the institution that they were told for has
+    uploaded and not erased.
 
     Others may name any hash that they have heard of: that must not open a file to them, nor tell them that it is there.
     """
@@ -89,7 +89,7 @@ def named_by(connection: sa.Connection, sha256: str, after: str, limit: int) -> 
         sa.select(EVENT_FILE.c.event_id)
         .select_from(
             EVENT_FILE.join(EVENT, EVENT.c.id == EVENT_FILE.c.event_id).join(
-                FILE, sa.and_(FILE.c.sha256 == EVENT_FILE.c.sha256, FILE.c.institution == EVENT.c.acting_for)
+                NAME, sa.and_(NAME.c.sha256 == EVENT_FILE.c.sha256, NAME.c.institution == EVENT.c.acting_for)
             )
         )
         .where(EVENT_FILE.c.sha256 == sha256, EVENT_FILE.c.event_id > after)

@@ -167,6 +167,12 @@ def test_damaged_images_are_refused(content: bytes, kind: str, file: Callable[[b
     assert not (tmp_path / "copy").exists()
 
 
+def test_a_disk_that_fails_is_no_fault_of_the_image(file: Callable[[bytes], Path], tmp_path: Path) -> None:
+    """Where the copy cannot be written, it is the disk that is said to be wrong."""
+    with pytest.raises(OSError, match="No such file"):
+        images.copy_without_metadata(file(plain("PNG")), tmp_path / "no-such-folder" / "copy", files.PNG)
+
+
 @pytest.mark.parametrize("mode", ["1", "L", "LA", "P", "RGB", "RGBA", "I;16", "CMYK"])
 def test_every_sort_of_colour_can_be_copied(mode: str, file: Callable[[bytes], Path], tmp_path: Path) -> None:
     """Black and white to sixteen bits; the copy is of the same kind and size, and shows the same."""

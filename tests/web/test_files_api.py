@@ -128,6 +128,17 @@ def test_who_reads_the_hash_reads_the_file(door: Door) -> None:
     got(door, sha256, "driver", 404)
 
 
+def test_papers_of_the_owner_are_not_for_the_holder(door: Door) -> None:
+    """Rulings 16: whoever holds a sample reads what its owner told of it, without the papers; nor the file either."""
+    sha256 = kept(door, b"minutes of the committee", "clerk", "TRP")
+    fact = door.fact("photographed", lent(door), "2026-03-06T09:00:00Z", files_sha256=[sha256])
+    door.tell(fact)
+
+    assert "files_sha256" not in door.read(fact["id"], "analyst")["body"]
+    got(door, sha256, "analyst", 404)
+    assert got(door, sha256, "curator").content == b"minutes of the committee"
+
+
 def test_unknown_and_invisible_look_alike(door: Door) -> None:
     """Rulings 16: the same status, the same words but for the hash that was asked for, the same headers."""
     sha256 = kept(door, b"nobody else's affair")

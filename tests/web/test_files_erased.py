@@ -64,6 +64,21 @@ def test_another_institution_keeps_its_own(door: Door) -> None:
     assert got(door, sha256, "curator").content == b"both have it"
 
 
+def test_a_fact_of_who_erased_it_opens_nothing(door: Door) -> None:
+    """That another institution has the same bytes does not bring back what the first has erased."""
+    sha256 = kept(door, b"the laboratory's and the courier's", "analyst", "TSI")
+    photographed(door, sha256)
+    assert got(door, sha256, "clerk").status_code == 200
+    kept(door, b"the laboratory's and the courier's", "driver", "CRK")
+    body = {"acting_for": "TSI", "because": "Not ours to show"}
+    door.service.post(f"/v1/files/{sha256}/erase", body, door.service.token("first"), 200)
+
+    got(door, sha256, "clerk", 404)
+    got(door, sha256, "analyst", 404)
+    assert got(door, sha256, "driver").status_code == 200
+    assert photographed(door, sha256)["flags"] == ["file_missing"]
+
+
 @pytest.mark.parametrize(
     ("who", "acting_for", "status"),
     [("clerk", "TRP", 403), ("analyst", "TSI", 403), ("auditor", "TRP", 403), ("curator", "TSI", 403)],
