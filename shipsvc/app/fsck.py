@@ -7,7 +7,7 @@ transaction that sees one state of the database.
 """
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -26,13 +26,15 @@ from shipsvc.store.engine import Row
 
 @dataclass(frozen=True)
 class _World:
-    """What all groups share: balances as known today, shipments, and when their versions were recorded."""
+    """What all groups share: balances as known today, shipments, when their versions were recorded, and which versions
+    of facts await a second person."""
 
     scales: Scales
     trips: Trips
     moments: frozenset[datetime]
     owners: Mapping[str, str]
     sendings: Sendings
+    waiting: frozenset[tuple[str, str]]
 
 
 def check(
@@ -49,17 +51,17 @@ def check(
 
     log = Log()
     yield from fsck_log.read(connection, log, one)
-    world = _world(connection)
+    world = _world(connection, log)
     for group in log.groups():
         ids = {fact for number in group for fact in log.ids[number]}
         yield from _group(connection, log, group, ids, world)
         done = min(whole, done + len(ids))
         step(done, whole)
-    yield from fsck_second.check(connection, log, world.scales)
+    yield from fsck_second.check(connection, world.waiting)
     yield from _from_nowhere(connection, fsck_reads.numbers(connection) - log.ids.keys())
 
 
-def _world(connection: sa.Connection) -> _World:
+def _world(connection: sa.Connection, log: Log) -> _World:
     scales = {
         row["code"]: Scale(Balance(row["readability_ng"], row["repeatability_ng"]), row["good_until"])
         for row in fsck_reads.balances(connection)
@@ -67,7 +69,9 @@ def _world(connection: sa.Connection) -> _World:
     shipments = fsck_reads.shipments(connection)
     moments = frozenset(row["recorded_at"] for rows in shipments.values() for row in rows)
     sendings = Sendings(shipments, fsck_reads.written(connection), fsck_reads.handlers(connection))
-    return _World(scales, fsck_log.trips_by(shipments), moments, fsck_reads.prefix_owners(connection), sendings)
+    owners = fsck_reads.prefix_owners(connection)
+    waiting = frozenset(fsck_second.waiting(connection, log, scales, shipments))
+    return _World(scales, fsck_log.trips_by(shipments), moments, owners, sendings, waiting)
 
 
 def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterator[Finding]:
@@ -78,13 +82,17 @@ def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterat
 
 # ------------------------------------------------------------------------------------------------------- group by group
 def _group(
-    connection: sa.Connection, log: Log, group: Sequence[str], ids: Collection[str], world: _World
+    connection: sa.Connection,
+    log: Log,
+    group: Sequence[str],
+    ids: Collection[str],
+    world: _World,
 ) -> Iterator[Finding]:
     rows = {row["id"]: row for row in fsck_reads.facts(connection, {v for one in ids for v in log.versions(one)})}
     held = {original: rows[log.versions(original)[-1]] for original in ids if original in rows}
     tellers = {original: rows[original]["acting_for"] for original in held}
     said = [fsck_log.said_in(row, original, tellers[original], world.trips) for original, row in held.items()]
-    facts = fsck_story.in_order(one for one in said if one)
+    facts = fsck_story.in_order(_marked(one, world) for one in said if one)
     items = fsck_reads.items(connection, group)
     for number in sorted(set(group) - items.keys()):
         yield Finding("no row of item", number, "one")
@@ -102,6 +110,11 @@ def _group(
     yield from fsck_compare.moments(written, world.moments | {row["recorded_at"] for row in rows.values()})
     yield from fsck_compare.items(items, described, written)
     yield from fsck_parties.check(described, expected.spans, fsck_reads.parties(connection, group), world.sendings)
+
+
+def _marked(said: Said, world: _World) -> Said:
+    undecided = said.kind in fsck_second.DECIDED and any((said.id, number) in world.waiting for number in said.named())
+    return replace(said, waits=undecided)
 
 
 def _owner(world: _World, number: str) -> str | None:

@@ -38,6 +38,7 @@ class Said:
     count: int = 0
     place: int = 0
     trip: tuple[str, str, str] | None = None
+    waits: bool = False
 
     @property
     def party(self) -> str:

@@ -1,7 +1,7 @@
 """Which words await a second person, worked out a second time for ``fsck`` alone (see ``fsck_rules``)."""
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,9 @@ from shipsvc.store.engine import Row
 #: A mass may be put right by three standard uncertainties; what names things or makes them is not taken back alone.
 FREE_U = 3
 NAMING = {"label_attached", "registered", "divided", "combined", "embedded"}
+#: Decisions that do nothing until they are confirmed.
+DECIDED = {"written_off", "lost_decided"}
+BY_THEMSELVES = {"label_voided", "opened", *DECIDED}
 Content = tuple[str, list[list[Any]], dict[str, Any]]
 
 
@@ -27,16 +30,24 @@ class _Confirmed:
     numbers: frozenset[str]
 
 
-def check(connection: sa.Connection, log: Log, scales: Scales) -> Iterator[Finding]:
-    """What awaits a second person by the log, against the flags as known now."""
+def waiting(
+    connection: sa.Connection, log: Log, scales: Scales, shipments: Mapping[str, list[Row]]
+) -> set[tuple[str, str]]:
+    """What awaits a second person by the log, as (version of a fact, item); ``shipments`` are all their versions."""
+    senders = {code: rows[0] for code, rows in shipments.items()}
     said = _confirmations(connection, log)
-    found = {(row["event_id"], row["item"]) for row in fsck_reads.unconfirmed(connection)}
     wanted: set[tuple[str, str]] = set()
-    for original in sorted(log.amendments.keys() | fsck_reads.voided(connection)):
+    for original in sorted(log.amendments.keys() | fsck_reads.of_kinds(connection, BY_THEMSELVES)):
         rows = {row["id"]: row for row in fsck_reads.facts(connection, log.versions(original))}
         chain = [rows[one] for one in log.versions(original) if one in rows]
-        wanted |= _waiting(connection, chain, said, scales) if chain else set()
-    for event_id, item in sorted(wanted ^ found):
+        wanted |= _waiting(connection, chain, said, scales, senders) if chain else set()
+    return wanted
+
+
+def check(connection: sa.Connection, wanted: Collection[tuple[str, str]]) -> Iterator[Finding]:
+    """That against the flags as known now."""
+    found = {(row["event_id"], row["item"]) for row in fsck_reads.unconfirmed(connection)}
+    for event_id, item in sorted(set(wanted) ^ found):
         here = (event_id, item) in wanted
         yield Finding("awaits a second person", f"fact {event_id} of {item}", here, not here)
 
@@ -55,17 +66,21 @@ def _confirmations(connection: sa.Connection, log: Log) -> dict[str, list[_Confi
 
 
 def _waiting(
-    connection: sa.Connection, chain: Sequence[Row], said: Mapping[str, list[_Confirmed]], scales: Scales
+    connection: sa.Connection,
+    chain: Sequence[Row],
+    said: Mapping[str, list[_Confirmed]],
+    scales: Scales,
+    senders: Mapping[str, Row],
 ) -> set[tuple[str, str]]:
     """(version, item) of the newest version, if it awaits somebody; a good version is what later ones are held to."""
-    good, waits, numbers = _content(chain[0]), False, frozenset[str]()
+    nothing_good, good, waits, numbers = True, None, False, frozenset[str]()
     for row in chain:
         content = _content(row)
         numbers = _numbers(content) if content else numbers
-        waits = _by_itself(content) if row is chain[0] else _moves(good, content, scales)
+        waits = _by_itself(connection, row, content, senders) if nothing_good else _moves(good, content, scales)
         if waits and any(_counts(connection, one, row, numbers) for one in said.get(row["id"], ())):
             waits = False
-        good = good if waits else content
+        nothing_good, good = (nothing_good, good) if waits else (False, content)
     return {(chain[-1]["id"], number) for number in numbers} if waits else set()
 
 
@@ -89,8 +104,17 @@ def _entries(body: Mapping[str, Any]) -> Iterable[Mapping[str, Any]]:
     return [*body.get("children", ()), *body.get("parents", ())]
 
 
-def _by_itself(content: Content | None) -> bool:
-    return content is not None and content[0] == "label_voided" and bool(content[2].get("in_use"))
+def _by_itself(connection: sa.Connection, row: Row, content: Content | None, senders: Mapping[str, Row]) -> bool:
+    if content is None:
+        return False
+    kind, _, body = content
+    if kind == "opened" and body.get("shipment"):
+        first = senders.get(body["shipment"])
+        if first is None or first["recorded_at"] > row["recorded_at"]:
+            return False
+        owners = {item["owner"] for item in fsck_reads.items(connection, _numbers(content)).values()}
+        return first["consignor"].split("/")[0] != row["acting_for"] and row["acting_for"] in owners
+    return kind in DECIDED or (kind == "label_voided" and bool(body.get("in_use")))
 
 
 def _moves(old: Content | None, new: Content | None, scales: Scales) -> bool:

@@ -92,7 +92,7 @@ class _Story:
             self.prints |= dict.fromkeys(said.subjects, said.body["to"])
         for number in (on_the_way | said.named()) & self.things.keys():
             self.expected.bears_on[number, said.id] = said
-        for item in meant:
+        for item in [] if said.waits else meant:
             self.happens(self.things[item], said)
         self.write_down(said.at)
 

@@ -13,8 +13,9 @@ from shipsvc.app.items import Found
 from shipsvc.domain import codes, errors
 from shipsvc.domain.book import EMBEDDED
 from shipsvc.domain.mass import Mass
+from shipsvc.domain.second import DECIDED
 from shipsvc.domain.times import format_instant, parse_instant
-from shipsvc.store import events, item_states
+from shipsvc.store import events, item_states, second
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
@@ -77,15 +78,20 @@ def write_off(
     *,
     lost: bool,
 ) -> Posted:
-    """Close the account of a sample that is lost, or given up: what its book holds is written off, and it has ended.
+    """Close the account of a sample that is lost, or given up: once a second person confirms that, what its book holds
+    is written off, and it has ended.
 
-    For curators of its owner. Raises as ``items.find`` does; NotYourRole; RuleForbids where it has ended already.
+    For curators of its owner. Raises as ``items.find`` does; NotYourRole; RuleForbids where it has ended already, or
+    such a decision waits to be confirmed.
     """
     found = _sample(connection, actor, typed)
     decided_at = decision.taken_at(now(), "/decided_at")
     before = item_states.span_at(connection, found.number, When(decided_at, FOREVER), now())
     if before and before["handover"] == "ended":
         raise errors.RuleForbids(why="nothing was left of it already.")
+    decided = {original for original, _, _ in events.of_kinds(connection, [found.number], DECIDED)}
+    if second.flagged(connection, decided):
+        raise errors.RuleForbids(why="that is decided already, and waits for a second person to confirm it.")
     kind = "lost_decided" if lost else "written_off"
     told = decision.told(kind, [found.number], found.row["owner"], decided_at, {})
     answer = record.append(connection, actor, now, told)

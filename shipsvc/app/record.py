@@ -233,13 +233,13 @@ def _record(
     recorded_at = max(now(), (newest or EPOCH) + timedelta(microseconds=1))
     for fact in facts:
         _stamp(fact, recorded_at)
+    second.settle(connection, facts, recorded_at)
     fresh = _facts(connection, facts)
     withdrawn = {fact.told.amends for fact in facts if fact.told.amends}
     kinds.settle(connection, named, scope.in_doubt, fresh, withdrawn)
     infos = refold.infos_of(items.by_numbers(connection, scope.in_doubt)) if scope.in_doubt else {}
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
-    second.settle(connection, facts, recorded_at)
     _write(connection, facts, found.outcome.resolved, recorded_at)
     meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}
     items.touch(connection, numbers | meant | found.changed, recorded_at)
@@ -259,7 +259,7 @@ def _flag(connection: sa.Connection, facts: Sequence[Accepted], raised: Sequence
                 fact.said.add(flag.code)
 
 
-def _scope(connection: sa.Connection, facts: Iterable[Accepted], named: Mapping[str, Row]) -> reach.Scope:
+def _scope(connection: sa.Connection, facts: Sequence[Accepted], named: Mapping[str, Row]) -> reach.Scope:
     contents = [fact.told.content for fact in facts if fact.told.content]
     fresh = [reach.Heard(content.kind, content.subjects, content.body) for content in contents]
     gone = reach.in_force(connection, {fact.told.amends for fact in facts if fact.told.amends})
@@ -268,8 +268,8 @@ def _scope(connection: sa.Connection, facts: Iterable[Accepted], named: Mapping[
     if doubtful:
         # What a thing is decides on all that was ever told of it.
         since = min(since, events.first_happened(connection, doubtful) or since)
-    confirmed = reach.in_force(connection, second.confirmed_by(connection, contents))
-    return reach.reach(connection, [*fresh, *confirmed], gone, since, doubtful)
+    confirmed, decided_at = second.reaches(connection, facts)
+    return reach.reach(connection, [*fresh, *confirmed], gone, min(since, decided_at or since), doubtful)
 
 
 def _stamp(fact: Accepted, recorded_at: datetime) -> None:

@@ -17,7 +17,8 @@ from shipsvc.domain.acts import OF_MASS, ItemInfo
 from shipsvc.domain.book import Balances
 from shipsvc.domain.facts import Fact, Named, Trip, in_order
 from shipsvc.domain.fold import NOTHING, Change, Outcome, State
-from shipsvc.store import derived, events, mass, shipments, spans
+from shipsvc.domain.second import DECIDED
+from shipsvc.store import derived, events, mass, second, shipments, spans
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
 
@@ -51,7 +52,7 @@ def refold(
     """
     told = _stored(connection, scope)
     stored = [f for f in told if f.id not in withdrawn]
-    facts = [*stored, *fresh]
+    facts = _marked(connection, [*stored, *fresh])
     infos = {**scope.infos, **infos}
     before = _by_item(spans.around(connection, scope.items, scope.since))
     start = {item: _state_at(rows, scope.since) for item, rows in before.items()}
@@ -63,6 +64,13 @@ def refold(
     begins = not stored and not withdrawn
     changed |= _write_rest(connection, scope, outcome, recorded_at, tables, nothing_stored=begins)
     return Refolded(outcome, frozenset(changed))
+
+
+def _marked(connection: sa.Connection, facts: Sequence[Fact]) -> list[Fact]:
+    """The facts, those marked that are decisions which a second person has still to confirm."""
+    decided = {fact.id for fact in facts if fact.kind in DECIDED}
+    flagged = {row["event_id"] for row in second.flagged(connection, decided)} if decided else set()
+    return [replace(fact, waits=True) if fact.id in flagged else fact for fact in facts]
 
 
 def _within(outcome: Outcome, scope: Collection[str]) -> Outcome:

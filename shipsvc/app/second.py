@@ -8,14 +8,16 @@ from typing import Any, Protocol
 
 import sqlalchemy as sa
 
-from shipsvc.app import refold
+from shipsvc.app import reach, refold
+from shipsvc.app.reach import Heard
 from shipsvc.app.told import Told
 from shipsvc.domain import second
-from shipsvc.domain.facts import Named
+from shipsvc.domain.facts import Named, same_institution
 from shipsvc.domain.second import Confirmation, Word
 from shipsvc.store import derived, events, items
 from shipsvc.store import second as store
 from shipsvc.store.engine import Row
+from shipsvc.store.tables import FOREVER
 
 #: What to say of a confirmation that does not count.
 WHY_NOT: Mapping[str, str] = {
@@ -36,10 +38,14 @@ class Recorded(Protocol):
     said: set[str]
 
 
-def confirmed_by(connection: sa.Connection, facts: Iterable[Told]) -> list[str]:
-    """The originals of the facts that these confirm: what is recorded of those has to wait for these."""
-    named = [str(told.body["fact"]) for told in facts if told.kind == "confirmed"]
-    return [row["amends"] or row["id"] for row in events.by_ids(connection, named).values()] if named else []
+def reaches(connection: sa.Connection, facts: Sequence[Recorded]) -> tuple[list[Heard], datetime | None]:
+    """What is confirmed by these, or no longer is: what is recorded of that has to wait for these, as those facts have
+    to be heard. And since when it comes out otherwise, where a decision takes effect by it."""
+    known = _touched(connection, facts) - {fact.told.amends or fact.told.id for fact in facts}
+    if not known:
+        return [], None
+    decided = [row for row in events.by_ids(connection, known).values() if row["kind"] in second.DECIDED]
+    return reach.in_force(connection, known), min((row["happened_at"] for row in decided), default=None)
 
 
 def settle(connection: sa.Connection, facts: Sequence[Recorded], recorded_at: datetime) -> None:
@@ -87,7 +93,7 @@ def _touched(connection: sa.Connection, facts: Iterable[Recorded]) -> set[str]:
     for fact in facts:
         if fact.told.amends:
             found.add(fact.told.amends)
-        elif second.need(_word(fact.row, frozenset())):
+        elif second.need(_word(connection, fact.row, frozenset())):
             found.add(fact.told.id)
         confirmed |= {fact.row["confirms"]} - {None}
     before = store.versions(connection, found) if found else ()
@@ -103,16 +109,22 @@ def _chains(connection: sa.Connection, originals: set[str], fresh: Sequence[Row]
     for row in [*store.versions(connection, originals), *fresh]:
         chain = chains.get(row["amends"] or row["id"])
         if chain is not None:
-            chain.append(_word(row, chain[-1].numbers if chain else frozenset()))
+            chain.append(_word(connection, row, chain[-1].numbers if chain else frozenset()))
     return chains
 
 
-def _word(row: Row | Mapping[str, Any], before: frozenset[str]) -> Word:
+def _word(connection: sa.Connection, row: Row | Mapping[str, Any], before: frozenset[str]) -> Word:
     who = {"id": row["id"], "actor": row["actor"], "acting_for": row["acting_for"]}
     if row["kind"] == "amended" and json.loads(row["body"])["replacement"] is None:
         return Word(**who, numbers=before)
     kind, subjects, body = events.content(row)
-    return Word(**who, numbers=_numbers(kind, subjects, body), kind=kind, subjects=subjects, body=body)
+    word = Word(**who, numbers=_numbers(kind, subjects, body), kind=kind, subjects=subjects, body=body)
+    came_on = body.get("shipment") if kind == "opened" else None
+    # What is written of the shipment later changes nothing of what a fact needed when it was told.
+    sender = store.consignor(connection, came_on, row.get("recorded_at") or FOREVER) if came_on else None
+    if sender is None or same_institution(sender, word.acting_for):
+        return word
+    return replace(word, opens_return=word.acting_for in _owners(connection, [word]))
 
 
 def _numbers(kind: str, subjects: Iterable[Named], body: Mapping[str, Any]) -> frozenset[str]:

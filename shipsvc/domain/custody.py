@@ -83,7 +83,7 @@ def _first(custody: Custody, fact: Fact, owner: str) -> Custody:
 def _present(custody: Custody, fact: Fact) -> Custody:
     if custody.holds(fact.party) or not fact.own_word:
         return custody
-    word = Word("taker", None, fact.party, fact.happened_at, True, fact.id)
+    word = Word("taker", None, fact.party, fact.happened_at, True, fact.id, _shipment(fact))
     return _claimed_by(custody, word)
 
 

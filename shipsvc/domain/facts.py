@@ -74,6 +74,8 @@ class Fact:
     sequence: int | None = None
     place_in_request: int = 0
     trip: Trip | None = None
+    #: A decision that a second person has still to confirm, and that does nothing yet.
+    waits: bool = False
 
     def text(self, name: str) -> str | None:
         """A member of the body that is a string, or None."""

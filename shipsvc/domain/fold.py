@@ -128,6 +128,8 @@ class _Fold:
             items[item] = None
             passed |= {labelled: None, item: None}
         self.out.resolved[fact.id] = tuple(passed)
+        if fact.waits:
+            return
         if fact.kind == "label_attached":
             self._attach(fact)
         for item in items:

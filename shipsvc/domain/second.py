@@ -14,6 +14,8 @@ from shipsvc.domain.facts import Named
 MOVED_MAX_U = 3
 #: Facts that say what a number is or which material went where: taking one back changes what others mean.
 OF_IDENTITY = frozenset({"label_attached", "registered", "divided", "combined", "embedded"})
+#: Decisions of ours that take effect once somebody else confirms them.
+DECIDED = frozenset({"written_off", "lost_decided"})
 #: Members of a body that hold one stated mass for each number.
 _SHEETS = ("children", "parents")
 
@@ -29,6 +31,8 @@ class Word:
     kind: str = ""
     subjects: tuple[Named, ...] = ()
     body: Mapping[str, Any] = field(default_factory=dict)
+    #: That it opens what came back on a shipment from somebody else to its owner.
+    opens_return: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +71,10 @@ def awaiting(
     Each version is held against the last one that needed nobody or was confirmed, so that a second amendment by the
     same hand does not make the first one good.
     """
-    settled, waits = chain[0], need(chain[0])
-    if waits and _confirmed(chain[0], said, owners):
-        waits = None
-    for word in chain[1:]:
-        waits = moved(settled, word, balances)
+    settled: Word | None = None
+    waits = None
+    for word in chain:
+        waits = moved(settled, word, balances) if settled else need(word)
         if waits is None or _confirmed(word, said, owners):
             settled, waits = word, None
     return (chain[-1], waits) if waits else None
@@ -85,7 +88,9 @@ def need(word: Word) -> str | None:
     """Why a word needs a second person by itself, whatever was told before."""
     if word.kind == "label_voided" and word.body.get("in_use") is True:
         return "a label that is in use is to be void"
-    return None
+    if word.opens_return:
+        return "what came back was opened"
+    return "a sample is to be written off" if word.kind in DECIDED else None
 
 
 def moved(before: Word, after: Word, balances: Balances) -> str | None:

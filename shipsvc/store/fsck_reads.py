@@ -113,10 +113,10 @@ def confirming(connection: sa.Connection) -> Sequence[Row]:
     return rows(connection, sa.select(event).where(event.c.confirms.is_not(None)))
 
 
-def voided(connection: sa.Connection) -> set[str]:
-    """The decisions that voided labels."""
+def of_kinds(connection: sa.Connection, kinds: Iterable[str]) -> set[str]:
+    """The facts and decisions of some kinds, as they were first told."""
     event = table(Event)
-    return set(connection.execute(sa.select(event.c.id).where(event.c.kind == "label_voided")).scalars())
+    return set(connection.execute(sa.select(event.c.id).where(event.c.kind.in_(kinds))).scalars())
 
 
 def unconfirmed(connection: sa.Connection) -> Sequence[Row]:

@@ -13,10 +13,11 @@ from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM
 from shipsvc.store.reads import AT_LAST, Moment
 from shipsvc.store.spans import SPAN
-from shipsvc.store.tables import FOREVER, Place, table
+from shipsvc.store.tables import FOREVER, Place, Shipment, table
 from shipsvc.store.tables_people import Person
 
 PLACE = table(Place)
+SHIPMENT = table(Shipment)
 PERSON = table(Person)
 #: The flag on a version of a fact that a second person has still to confirm.
 UNCONFIRMED: Final = "unconfirmed"
@@ -62,6 +63,15 @@ def confirmations(connection: sa.Connection, words: Collection[str]) -> Sequence
 def custodians(connection: sa.Connection, items: Collection[str], at: datetime) -> set[str]:
     """Who was custodian of the places that the items were in at a moment, as known at that moment."""
     return set(connection.execute(_CUSTODIANS, {"some": list(items), "at": at}).scalars())
+
+
+def consignor(connection: sa.Connection, code: str, by: datetime) -> str | None:
+    """Who first sent a shipment, if that was recorded by then."""
+    first = sa.select(SHIPMENT.c.consignor).where(
+        SHIPMENT.c.code == code, SHIPMENT.c.version == 1, SHIPMENT.c.recorded_at <= by
+    )
+    found: str | None = connection.execute(first).scalar()
+    return found
 
 
 def is_program(connection: sa.Connection, actor: str) -> bool:

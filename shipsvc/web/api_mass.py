@@ -90,7 +90,8 @@ def rebase(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number: T
     responses=POSTED,
 )
 def write_off(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number: Typed, body: WriteOff) -> Response:
-    """For curators of its owner. What its book holds is written off; it has ended, and nobody owes it any longer."""
+    """For curators of its owner. Once another person tells `confirmed` of the event, what its book holds is written
+    off, it has ended, and nobody owes it any longer."""
 
     def make(work: Work) -> Made:
         decision = Decision(new_id(work.now()), body.because, body.decided_at)
@@ -102,6 +103,7 @@ def write_off(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number
             written_off_mg=None if found.before_ng is None else mass_mg(found.before_ng),
             decided_at=found.at,
             recorded_at=found.recorded_at,
+            unconfirmed=True,
         )
         return Made(201, shown)
 

@@ -109,6 +109,7 @@ class WrittenOffShown(Strict):
             "written_off_mg": "251.06",
             "decided_at": "2026-11-25T12:00:00Z",
             "recorded_at": "2026-11-25T12:00:00Z",
+            "unconfirmed": True,
         }
     )
     event_id: EventId
@@ -117,3 +118,4 @@ class WrittenOffShown(Strict):
     written_off_mg: MassShown | None = Field(description="What its book held, in mg", examples=["251.06"])
     decided_at: Instant = Field(description="From when on it holds")
     recorded_at: Instant = Field(description="When it was told")
+    unconfirmed: bool = Field(description="It takes effect once a second person confirms `event_id`", examples=[True])

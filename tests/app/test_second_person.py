@@ -166,6 +166,44 @@ def test_taking_back_what_names_a_thing_awaits_another(world: World) -> None:
     assert waiting(world) == {AMENDED, AGAIN}
 
 
+def test_a_write_off_takes_effect_by_a_second_person(world: World) -> None:
+    """A decision does nothing until it is confirmed, and nothing any more once the confirmation is taken back; the
+    confirmation need not be told after what happened since."""
+    decided_at = "2026-05-01T10:00:00Z"
+    world.tell("lost_decided", "BRM-0018", decided_at, id=AMENDED, actor="p02")
+    assert world.state("BRM-0018", LATER).custody.state != "ended"
+    assert waiting(world) == {AMENDED}
+
+    confirm(world, id=CONFIRMED)
+    assert waiting(world) == set()
+    assert world.state("BRM-0018", LATER).custody.state == "ended"
+    assert world.state("BRM-0018", LATER).book.mass_ng == 0
+    assert world.state("BRM-0018", LATER, known_on=LATER).custody.state != "ended"
+
+    undone: dict[str, Any] = {"amends": CONFIRMED, "fact": AMENDED, "told": "2026-05-30T10:00:00Z", "withdraw": True}
+    world.tell("confirmed", "BRM-0018", "2026-05-27T11:00:00Z", actor="p03", **undone)
+    assert waiting(world) == {AMENDED}
+    assert world.state("BRM-0018", LATER).book.mass_ng == 250_310_000
+
+
+def test_what_came_back_is_opened_by_two(world: World) -> None:
+    """The owner opens what a borrower sent back: a second person confirms it. What the owner itself sent, or a border
+    opens, needs nobody."""
+    world.ship("T-05", "TSI", "TRP", "2025-06-01T00:00:00Z")
+    world.ship("T-06", "TRP", "TSI", "2025-06-01T00:00:00Z")
+    at = "2025-06-05T10:00:00Z"
+    opened = world.tell("opened", "V-018", at, shipment="T-05", id=AMENDED, actor="p02")
+    assert opened["flags"] == ["unconfirmed"]
+    world.tell("opened", "V-018", at, shipment="T-06", actor="p02")
+    world.tell("opened", "V-018", at, "BIA", shipment="T-05")
+    assert waiting(world) == {AMENDED}
+
+    world.tell("opened", "V-018", at, shipment="T-05", amends=AMENDED, id=AGAIN, actor="p02", words="foil intact")
+    assert waiting(world) == {AGAIN}
+    confirm(world, fact=AGAIN, of="V-018")
+    assert waiting(world) == set()
+
+
 def test_the_checker_finds_a_flag_that_was_taken_away(sqlite_database: Database) -> None:
     """Whoever clears what awaits a second person behind the service's back is found out."""
     world = World(sqlite_database)

@@ -120,3 +120,13 @@ def test_the_first_word_about_anothers_number_is_a_claim() -> None:
         assert seen(after(Custody(), fact(kind, "TRP"), "TRP")) == ("TRP", None, "agreed")
     desk = fact("released", "CRK", to="CRK/depot")
     assert seen(after(Custody(), desk, "TRP")) == (None, "CRK/depot", "giver_only")
+
+
+def test_a_sighting_on_a_shipment_answers_a_release_on_that_shipment_alone() -> None:
+    """Rulings 14: sides match on the same shipment, so that who opens a box of one trip took nothing from another."""
+    opened = fact("opened", "TSI", 1, trip=Trip("T-05", "TRP", "TSI"))
+    same = fact("released", "TRP", 2, to="TSI", trip=Trip("T-05", "TRP", "TSI"))
+    other = fact("released", "TRP", 2, to="TSI", trip=Trip("T-06", "TRP", "TSI"))
+
+    assert told(opened, same).state == "agreed"
+    assert told(opened, other).state != "agreed"

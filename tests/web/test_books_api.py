@@ -79,7 +79,8 @@ def test_what_cannot_be_rebased(world: Collection) -> None:
 
 
 def test_a_lost_sample_is_written_off_and_owed_no_longer(world: Collection) -> None:
-    """Rulings 29: what is decided to be lost goes to written_off; the line of its loan says so."""
+    """Rulings 2 and 29: what is decided to be lost goes to written_off once another person than the one who decided
+    confirms it; the line of its loan says so."""
     receive_chip(world)
     world.at("2026-03-20T10:00:00Z")
     path = f"items/{NUMBERS[CHIP]}"
@@ -87,12 +88,22 @@ def test_a_lost_sample_is_written_off_and_owed_no_longer(world: Collection) -> N
 
     found = world.post("cur", f"{path}/write-off", {"lost": True, "because": "not found in two counts"})
 
-    assert found["written_off_mg"] == "1204.3"
+    assert (found["written_off_mg"], found["unconfirmed"]) == ("1204.3", True)
+    before = world.get("cur", path)
+    assert (before["book"]["mass_mg"], before["where"]["status"]) == ("1204.3", "received")
+    assert "second person" in world.post("cur", f"{path}/write-off", {"lost": True, "because": "x"}, 409)["detail"]
+    world.at("2026-03-21T10:00:00Z")
+    event = {"fact": found["event_id"]}
+    world.tell("cur", "TRP", "confirmed", CHIP, "2026-03-21T10:00:00Z", **event)
+    assert world.get("cur", path)["where"]["status"] == "received"
+    world.tell("clerk", "TRP", "confirmed", CHIP, "2026-03-21T11:00:00Z", **event)
+    then = world.get("cur", path, known_on="2026-03-21T10:30:00Z")
+    assert (then["book"]["mass_mg"], then["where"]["status"]) == ("1204.3", "received")
     shown = world.get("cur", path)
     assert (shown["book"]["mass_mg"], shown["where"]["status"]) == ("0", "ended")
     assert accounts(world, "written_off") == {"written_off": "1204.3"}
     assert world.post("cur", f"{path}/write-off", {"lost": False, "because": "again"}, 409)["code"] == "rule_forbids"
-    last = world.get("cur", f"{path}/history")["items"][-1]
+    last = world.get("cur", f"{path}/history")["items"][-3]
     assert (last["kind"], last["body"]["because"]) == ("lost_decided", "not found in two counts")
 
 
