@@ -1,35 +1,20 @@
 """The known answers of the scenario (demo.md 7.3 to 7.5) that the service reaches so far, asked over HTTP."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from demo_seed.answers_mass import masses
+from demo_seed.asking import CURATOR, Known, every
 from demo_seed.play import Player
 
-CURATOR = "p02"
 #: Sees changes of roles too, which are their institution's matter.
 AUDITOR = "p24"
 
 
-@dataclass(frozen=True)
-class Known:
-    """One known answer: what was asked, what the scenario says, what the service says."""
-
-    name: str
-    question: str
-    expected: Any
-    found: Any
-
-    @property
-    def agrees(self) -> bool:
-        """Whether the service gave the known answer."""
-        return bool(self.expected == self.found)
-
-
 def ask_all(player: Player) -> Iterator[Known]:
     """Every known answer, as it is asked."""
-    for ask in (_holders, _clocks, _loans, _one_sided, _late, _second_person, _masses, _time_out):
+    for ask in (_holders, _clocks, _loans, _one_sided, _late, _second_person, _masses, masses, _time_out):
         yield from ask(player)
 
 
@@ -44,17 +29,6 @@ def holder(player: Player, number: str, as_of: str, known_on: str = "") -> tuple
     found = item(player, number, as_of, known_on)
     held = found["custody"]
     return held["certain"], held["claimed"], held["handover"], found["where"]["status"]
-
-
-def every(player: Player, path: str, who: str = CURATOR, **params: Any) -> list[Any]:
-    """All rows of a report, page by page."""
-    rows: list[Any] = []
-    page = player.get(who, path, limit=200, **params)
-    while True:
-        rows += page["items"]
-        if not page["next"]:
-            return rows
-        page = player.get(who, path, limit=200, cursor=page["next"], **params)
 
 
 def _holders(player: Player) -> Iterator[Known]:

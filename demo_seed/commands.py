@@ -55,6 +55,12 @@ def post_mass(told: str, item: str, weighing: str) -> Command:
     return Command(told, "p02", f"/v1/items/{{{item}}}/post-mass", body)
 
 
+def rebase(told: str, item: str, weighing: str) -> Command:
+    """A weighing takes the place of an estimate."""
+    body = {"weighing": f"#{weighing}", "because": "weighed on taking in"}
+    return Command(told, "p02", f"/v1/items/{{{item}}}/rebase", body)
+
+
 def print_label(told: str, who: str, item: str) -> Command:
     """A label is printed."""
     return Command(told, who, f"/v1/items/{{{item}}}/labels", {})

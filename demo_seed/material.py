@@ -1,9 +1,11 @@
 """The material: from the fall to pieces, by the acts of demo.md T6, T7, T17 and T19."""
 
-from demo_seed.commands import post_mass
+from demo_seed.commands import post_mass, rebase
 from demo_seed.steps import Fact, Step, fact
 
-GRAMS_B4 = {"0001": "221408", "0002": "118652", "0003": "64037", "0004": "39515", "0005": "42588"}
+#: M01 and M02 in mg: guessed in the field, weighed on B4.
+GUESSED = {"0001": "220000", "0002": "120000", "0003": "65000", "0004": "40000", "0005": "50000"}
+ON_B4 = {"0001": "221408", "0002": "118652", "0003": "64037", "0004": "39515", "0005": "42588"}
 STONES = {
     "0001": "stone 1",
     "0002": "stone 2, reserve",
@@ -85,12 +87,17 @@ def recovery() -> list[Step]:
     for number, what in STONES.items():
         first = "2025-01-25T11:00:00Z" if number == "0005" else "2025-01-20T14:40:00Z"
         words = {"item": "sample", "what": what, "owner": "TRP", "moisture_class": "CM"}
+        guess = {"mass": f"{GUESSED[number]} mg", "method": "estimated"}
         steps += [
-            fact(f"{first} p02 TRP registered BRM-{number}", **words),
+            fact(f"{first} p02 TRP registered BRM-{number}", **words, **guess),
             stored(f"BRM-{number}", first, "TRP-GB1"),
         ]
-        mass = {"mass": f"{GRAMS_B4[number]} mg", "balance": "B4"}
-        steps.append(fact(f"2025-01-27T13:20:00Z p02 TRP accessioned BRM-{number}", **mass))
+        weighed_at, mass = "2025-01-27T13:20:00Z", {"mass": f"{ON_B4[number]} mg", "balance": "B4"}
+        steps += [
+            fact(f"{weighed_at} p02 TRP accessioned BRM-{number}"),
+            fact(f"{weighed_at} p02 TRP weighed BRM-{number}", name_=f"M02-{number}", **mass),
+            rebase(weighed_at, f"BRM-{number}", f"M02-{number}"),
+        ]
     steps += out("BRM-0001", "2025-01-27T10:00:00Z", "2025-01-27T11:30:00Z", "TRP-GB1")
     steps += out("BRM-0001", "2025-01-27T13:00:00Z", "2025-01-27T13:15:00Z", "TRP-GB1")
     steps += out("BRM-0005", "2025-01-28T09:00:00Z", "2025-01-28T13:00:00Z", "TRP-GB1")

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from demo_seed.answers import Known, every
+from demo_seed.asking import Known, every
 from demo_seed.play import Player
 
 Say = Callable[[str], None]
@@ -89,6 +89,16 @@ def _masses(player: Player, say: Say) -> None:
     ]
     heads = ("item", "weighed", "book mg", "observed mg", "difference mg", "u mg", "verdict")
     table(say, "Masses that do not simply agree", heads, found)
+    rows = every(player, "/v1/reports/material-balance", collection="BRAITHMOSS")
+    balance = [(r["line"], r["mass_mg"], r["u_mg"], r["samples"]) for r in rows]
+    table(say, "Where the mass of the collection went", ("line", "mg", "u mg", "samples"), balance)
+    rows = every(player, "/v1/reports/drift")
+    drift = [(r["item"], r["steps"], r["difference_mg"], r["u_mg"], _short(r["r"]), r["alarm"]) for r in rows]
+    table(say, "What postings add up to", ("item", "steps", "difference mg", "u mg", "r", "alarm"), drift)
+
+
+def _short(ratio: float | None) -> str | None:
+    return None if ratio is None else f"{ratio:.1f}"
 
 
 def _day(text: str | None) -> str | None:

@@ -28,6 +28,7 @@ from shipsvc.web import (
     api_numbers,
     api_operation,
     api_reports,
+    api_reports_mass,
     api_shipments,
     errors,
     openapi,
@@ -55,6 +56,7 @@ ROUTERS = (
     api_numbers.router,
     api_operation.router,
     api_reports.router,
+    api_reports_mass.router,
     api_shipments.router,
 )
 

@@ -502,6 +502,8 @@ def spans() -> None:
     )
     partial("ix_mass_move_from", "mass_move", "from_item IS NOT NULL", "from_item", "happened_at")
     partial("ix_mass_move_to", "mass_move", "to_item IS NOT NULL", "to_item", "happened_at")
+    unexplained = "from_account = 'unexplained' OR to_account = 'unexplained'"
+    partial("ix_mass_move_unexplained", "mass_move", unexplained, "item")
     op.create_table(
         "flag",
         text("item"),

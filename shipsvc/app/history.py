@@ -8,10 +8,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import access, refold
+from shipsvc.app import access, items, refold
 from shipsvc.app.access import Actor
 from shipsvc.app.documents import COLLECTION
-from shipsvc.app.items import Found
 from shipsvc.domain import codes
 from shipsvc.domain.facts import Fact
 from shipsvc.store import documents, history, item_states
@@ -68,7 +67,7 @@ class Entry:
 def page(
     connection: sa.Connection,
     actor: Actor,
-    found: Found,
+    found: "items.Found",
     when: When,
     now: datetime,
     *,
@@ -87,7 +86,7 @@ def page(
     return _as_read(connection, actor, reader, read)
 
 
-def late_after_s(connection: sa.Connection, found: Found) -> int:
+def late_after_s(connection: sa.Connection, found: "items.Found") -> int:
     """From how many seconds on a fact about the item counts as told late: a setting of its collection."""
     code = found.row["collection"]
     collection = documents.newest(connection, COLLECTION.chain, code) if code else None
@@ -100,7 +99,7 @@ def key_of(entry: Entry) -> Key:
     return row["hit_at"], row["original_recorded_at"], row["original_place_in_request"], row["original_id"]
 
 
-def _reader(connection: sa.Connection, actor: Actor, found: Found, now: datetime) -> history.Reader:
+def _reader(connection: sa.Connection, actor: Actor, found: "items.Found", now: datetime) -> history.Reader:
     outsider, kind = access.reads_of(actor, found.row, now), found.row["kind"]
     if outsider is None:
         return history.Reader(None, kind)

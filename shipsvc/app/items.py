@@ -97,15 +97,15 @@ def find(connection: sa.Connection, actor: Actor, typed: str) -> Found:
 
 def require_state(connection: sa.Connection, actor: Actor, found: Found, as_of: datetime) -> None:
     """NotFound unless the actor may see how a found item stood at a moment, and what is in it."""
-    if found.outside_only or not _sees_state(connection, actor, found, as_of):
+    if found.outside_only or not sees_state(connection, actor, found.row, as_of):
         raise errors.NotFound(what="item", name=codes.display(found.number))
 
 
-def _sees_state(connection: sa.Connection, actor: Actor, found: Found, as_of: datetime) -> bool:
+def sees_state(connection: sa.Connection, actor: Actor, row: Row, as_of: datetime) -> bool:
     """Whether they had to do with it at that moment, as known now: where it was in between is not theirs to know."""
-    if actor.sees_all or found.row["owner"] in actor.institutions:
+    if actor.sees_all or row["owner"] in actor.institutions:
         return True
-    return item_states.concerns_at(connection, found.number, actor.institutions, as_of)
+    return item_states.concerns_at(connection, row["number"], actor.institutions, as_of)
 
 
 def _outside(row: Row) -> Row:
@@ -138,7 +138,7 @@ def show(connection: sa.Connection, actor: Actor, typed: str, when: When, now: d
     """One item as it stood at a moment, by what was known on a moment; raises as ``find`` does."""
     found = find(connection, actor, typed)
     number = found.number
-    theirs = _sees_state(connection, actor, found, when.as_of)
+    theirs = sees_state(connection, actor, found.row, when.as_of)
     eyes = access.reads_of(actor, found.row, now)
     whose = None if eyes is None else {*actor.institutions, found.row["owner"]}
     return Shown(

@@ -36,6 +36,7 @@ _OF_A_LINE = (
     SPAN.c.claimed,
     SPAN.c.claimant,
     SPAN.c.handover,
+    SPAN.c.mass_ng,
 )
 
 

@@ -37,6 +37,8 @@ ACCOUNTS = (
     "written_off",
     "rebasis",
 )
+#: What a posting moves, of which drift is made.
+UNEXPLAINED_SQL = "from_account = 'unexplained' OR to_account = 'unexplained'"
 OPEN_SQL = f"({', '.join(repr(s) for s in OPEN_HANDOVERS)})"
 OUT_SQL = f"({', '.join(repr(s) for s in OUT_LINES)})"
 #: A span of a line that is out and outlasts its due date: the only ones that were ever overdue.
@@ -258,6 +260,7 @@ class MassMove(SQLModel, table=True):
         ),
         partial("ix_mass_move_from", "from_item IS NOT NULL", "from_item", "happened_at"),
         partial("ix_mass_move_to", "to_item IS NOT NULL", "to_item", "happened_at"),
+        partial("ix_mass_move_unexplained", UNEXPLAINED_SQL, "item"),
     )
 
 

@@ -82,14 +82,15 @@ TOLD_LATE = Report("told-late", reports_record.told_late, 2, schemas.ToldLate, s
 UNCONFIRMED = Report("unconfirmed", reports_record.unconfirmed, 2, schemas.Unconfirmed, schemas.UnconfirmedReport)
 
 
-def _responses(report: Report, row: dict[str, Any]) -> Any:
+def responses_of(report: Report, row: dict[str, Any]) -> Any:
+    """What the description says of a report's answers, with a row as an example of the CSV."""
     shown = [[report.row.model_validate(row)]]
     sample = "".join(csv_answers.lines(list(report.row.model_fields), {**examples.AT, "provisional": "true"}, shown))
     text = {"schema": {"type": "string"}, "example": sample}
     return {200: {"headers": LINK, "content": {"text/csv": text}}}
 
 
-def _answer(
+def answer(
     service: Service,
     claims: Claims,
     report: Report,
@@ -98,6 +99,7 @@ def _answer(
     response: Response,
     **filters: Any,
 ) -> Any:
+    """A page of a report as JSON, or all of it as CSV; ``filters`` go to what reads it."""
     asked, as_csv = page
     key = asked.after(report.name, *[str] * report.key_parts)
     after: Key | None = tuple(map(str, key)) if key else None
@@ -148,7 +150,7 @@ def _next_page(
     operation_id="report_outstanding_loans",
     summary="What is out on loan",
     response_model=schemas.OutstandingReport,
-    responses=_responses(OUTSTANDING, examples.OUTSTANDING),
+    responses=responses_of(OUTSTANDING, examples.OUTSTANDING),
 )
 def outstanding_loans(
     service: ServiceDep,
@@ -162,7 +164,7 @@ def outstanding_loans(
 ) -> Any:
     """With whom, since when, where, when due, how long out of storage. Lender and borrower see their own lines."""
     filters = {"borrower": borrower, "lender": lender, "loan": loan}
-    return _answer(service, claims, OUTSTANDING, page, moments, response, **filters)
+    return answer(service, claims, OUTSTANDING, page, moments, response, **filters)
 
 
 @router.get(
@@ -170,7 +172,7 @@ def outstanding_loans(
     operation_id="report_overdue",
     summary="What is overdue",
     response_model=schemas.OverdueReport,
-    responses=_responses(OVERDUE, examples.OVERDUE),
+    responses=responses_of(OVERDUE, examples.OVERDUE),
 )
 def overdue(
     service: ServiceDep,
@@ -187,7 +189,7 @@ def overdue(
     `uncovered_days` stay when a later due date is granted.
     """
     filters = {"borrower": borrower, "lender": lender, "loan": loan}
-    return _answer(service, claims, OVERDUE, page, moments, response, **filters)
+    return answer(service, claims, OVERDUE, page, moments, response, **filters)
 
 
 @router.get(
@@ -195,7 +197,7 @@ def overdue(
     operation_id="report_holdings",
     summary="What an institution holds",
     response_model=schemas.HoldingsReport,
-    responses=_responses(HOLDINGS, examples.HOLDING),
+    responses=responses_of(HOLDINGS, examples.HOLDING),
 )
 def holdings(
     service: ServiceDep,
@@ -206,7 +208,7 @@ def holdings(
     institution: Annotated[InstitutionCode, Query(description="Its desks are counted with it")],
 ) -> Any:
     """Certainly, or as one side says. Of another institution one sees what one owns, lends or owes."""
-    return _answer(service, claims, HOLDINGS, page, moments, response, institution=institution)
+    return answer(service, claims, HOLDINGS, page, moments, response, institution=institution)
 
 
 @router.get(
@@ -214,13 +216,13 @@ def holdings(
     operation_id="report_open_handovers",
     summary="Handovers that somebody has still to speak to",
     response_model=schemas.OpenHandoversReport,
-    responses=_responses(HANDOVERS, examples.OPEN_HANDOVER),
+    responses=responses_of(HANDOVERS, examples.OPEN_HANDOVER),
 )
 def open_handovers(
     service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response
 ) -> Any:
     """Who certainly has it, who is said to, which side is silent since when, by which fact; a parcel as one row."""
-    return _answer(service, claims, HANDOVERS, page, moments, response)
+    return answer(service, claims, HANDOVERS, page, moments, response)
 
 
 @router.get(
@@ -228,13 +230,13 @@ def open_handovers(
     operation_id="report_silent_shipments",
     summary="Shipments of which nothing is heard",
     response_model=schemas.SilentShipmentsReport,
-    responses=_responses(SILENT, examples.SILENT_SHIPMENT),
+    responses=responses_of(SILENT, examples.SILENT_SHIPMENT),
 )
 def silent_shipments(
     service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response
 ) -> Any:
     """Not arrived, and not a word since a day after they were expected. A hold is a word."""
-    return _answer(service, claims, SILENT, page, moments, response)
+    return answer(service, claims, SILENT, page, moments, response)
 
 
 @router.get(
@@ -242,7 +244,7 @@ def silent_shipments(
     operation_id="report_time_out",
     summary="Time out of storage",
     response_model=schemas.TimeOutReport,
-    responses=_responses(TIME_OUT, examples.TIME_OUT),
+    responses=responses_of(TIME_OUT, examples.TIME_OUT),
 )
 def time_out(
     service: ServiceDep,
@@ -255,7 +257,7 @@ def time_out(
     place: Code = None,
 ) -> Any:
     """Of each sample over its whole life, its parents' share included: at least (proven) and at most."""
-    return _answer(service, claims, TIME_OUT, page, moments, response, owner=owner, holder=holder, place=place)
+    return answer(service, claims, TIME_OUT, page, moments, response, owner=owner, holder=holder, place=place)
 
 
 @router.get(
@@ -263,7 +265,7 @@ def time_out(
     operation_id="report_mass_discrepancies",
     summary="Weighings that do not agree with the book",
     response_model=schemas.DiscrepanciesReport,
-    responses=_responses(DISCREPANCIES, examples.DISCREPANCY),
+    responses=responses_of(DISCREPANCIES, examples.DISCREPANCY),
 )
 def mass_discrepancies(
     service: ServiceDep,
@@ -276,7 +278,7 @@ def mass_discrepancies(
     ] = None,
 ) -> Any:
     """Difference, uncertainty, ratio and verdict of each, with the weighing, its balance and the book."""
-    return _answer(service, claims, DISCREPANCIES, page, moments, response, verdict=verdict)
+    return answer(service, claims, DISCREPANCIES, page, moments, response, verdict=verdict)
 
 
 @router.get(
@@ -284,7 +286,7 @@ def mass_discrepancies(
     operation_id="report_told_late",
     summary="What was told late",
     response_model=schemas.ToldLateReport,
-    responses=_responses(TOLD_LATE, examples.TOLD_LATE),
+    responses=responses_of(TOLD_LATE, examples.TOLD_LATE),
 )
 def told_late(
     service: ServiceDep,
@@ -303,7 +305,7 @@ def told_late(
     ] = None,
 ) -> Any:
     """Facts, decisions, institutions and roles, the last told first. An amendment counts by its effective time."""
-    return _answer(service, claims, TOLD_LATE, page, moments, response, after_s=after_s)
+    return answer(service, claims, TOLD_LATE, page, moments, response, after_s=after_s)
 
 
 @router.get(
@@ -311,12 +313,12 @@ def told_late(
     operation_id="report_unconfirmed",
     summary="What a second person has still to confirm",
     response_model=schemas.UnconfirmedReport,
-    responses=_responses(UNCONFIRMED, examples.UNCONFIRMED),
+    responses=responses_of(UNCONFIRMED, examples.UNCONFIRMED),
 )
 def unconfirmed(service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response) -> Any:
     """Amendments of an identity, or of a mass by more than 3 u, and voids of labels in use: told by one person. Another
     one, not the custodian of the things, confirms them with a fact of kind `confirmed` under their own sign-in."""
-    return _answer(service, claims, UNCONFIRMED, page, moments, response)
+    return answer(service, claims, UNCONFIRMED, page, moments, response)
 
 
 @router.get(

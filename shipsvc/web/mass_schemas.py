@@ -93,7 +93,9 @@ class WriteOff(Strict):
     """The account of a sample is closed."""
 
     model_config = example({"lost": True, "because": "Not found in two counts"})
-    lost: bool = Field(description="Lost; else given up: thrown away, given away, exchanged", examples=[True])
+    lost: bool = Field(
+        strict=True, description="Lost; else given up: thrown away, given away, exchanged", examples=[True]
+    )
     because: Words = Field(description="Why", examples=["Not found in two counts"])
     decided_at: Instant | None = Field(None, description="When it was decided; now, if left out")
 

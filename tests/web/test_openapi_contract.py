@@ -148,6 +148,8 @@ REFUSED = {
     **dict.fromkeys(("add_institution", "add_collection", "add_place", "add_balance", "add_person"), 409),
     **dict.fromkeys(("claim_prefix", "sign_loan", "add_shipment"), 409),
     "close_loan": 409,
+    # It was weighed from the beginning.
+    "rebase": 409,
     # Sessions have ids of their own.
     "end_own_session": 404,
     "invite": 409,
