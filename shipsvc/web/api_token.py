@@ -23,7 +23,7 @@ SAMPLE: Final = {
     "title": "WrongPassword",
     "status": 400,
     "code": "wrong_password",
-    "detail": "The name or the password is wrong.",
+    "detail": "The name or the password is wrong. Check both and try again.",
     "errors": [],
     "error": "invalid_grant",
 }

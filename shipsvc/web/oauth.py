@@ -13,7 +13,7 @@ from fastapi.routing import APIRoute
 
 from shipsvc.app.clients import Asking
 from shipsvc.domain import errors
-from shipsvc.web.errors import MEDIA_TYPE, answer_headers, faults_of
+from shipsvc.web.errors import MEDIA_TYPE, answer_headers, detail_of, faults_of
 from shipsvc.web.identity_schemas import TokenError, TokenProblem
 
 #: RFC 6749 section 5.1: a token, or the refusal of one, stays in no cache.
@@ -46,7 +46,9 @@ def refused(error: TokenError, why: str, *, of: errors.ShipsvcError | None = Non
     """The answer to a request for a token that there is none for."""
     told = of or errors.Malformed(why=why)
     status = 401 if error == "invalid_client" else 400
-    problem = TokenProblem(title=type(told).__name__, status=status, code=told.code, detail=str(told), error=error)
+    problem = TokenProblem(
+        title=type(told).__name__, status=status, code=told.code, detail=detail_of(told), error=error
+    )
     headers = {**NO_STORE, **(answer_headers(told) if status == 401 else {})}
     return JSONResponse(problem.model_dump(), status, headers, media_type=MEDIA_TYPE)
 

@@ -129,6 +129,7 @@ def test_a_wrong_secret_is_invalid_client(service: Running) -> None:
         assert answer.headers["WWW-Authenticate"] == 'Basic realm="shipsvc"'
         assert answer.headers["Content-Type"] == "application/problem+json"
         assert (answer.json()["error"], answer.json()["code"]) == ("invalid_client", "wrong_client")
+        assert answer.json()["detail"].endswith("Ask an administrator for a new secret.")
     assert len({answer.text for answer in answers}) == 1
 
 
