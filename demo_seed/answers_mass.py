@@ -38,6 +38,9 @@ def masses(player: Player) -> Iterator[Known]:
     yield from _drift(player)
     yield from _family(player)
     yield from _told(player)
+    (row,) = every(player, "/v1/reports/reserve", collection="BRAITHMOSS", take="16 g")
+    found = (row["allowed"], row["headroom_mg"], row["reserve_mg"], row["floor_mg"])
+    yield Known("A8", "can 16 g go from the reserve: headroom mg", (False, "13836", "354176", "340340"), found)
 
 
 def _lines(player: Player, **asked: str) -> dict[str, Any]:

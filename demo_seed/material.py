@@ -1,5 +1,7 @@
 """The material: from the fall to pieces, by the acts of demo.md T6, T7, T17 and T19."""
 
+from typing import Any
+
 from demo_seed.commands import post_mass, rebase
 from demo_seed.steps import Fact, Step, fact
 
@@ -51,7 +53,8 @@ def piece(number: str, mass: str, balance: str) -> dict[str, str]:
 def registered(number: str, told: str, who: str = "p02", acting_for: str = "TRP") -> Fact:
     """A piece gets its number."""
     what, material = PIECES[number]
-    words = {"item": "sample", "what": what, "owner": "TRP", "material": material, "moisture_class": "CM"}
+    words: dict[str, Any] = {"item": "sample", "what": what, "owner": "TRP", "material": material}
+    words |= {"moisture_class": "CM", "reserve": "reserve" in what}
     return fact(f"{told} {who} {acting_for} registered BRM-{number}", **words)
 
 
@@ -86,7 +89,9 @@ def recovery() -> list[Step]:
     steps: list[Step] = []
     for number, what in STONES.items():
         first = "2025-01-25T11:00:00Z" if number == "0005" else "2025-01-20T14:40:00Z"
-        words = {"item": "sample", "what": what, "owner": "TRP", "moisture_class": "CM"}
+        words: dict[str, Any] = {"item": "sample", "what": what, "owner": "TRP", "moisture_class": "CM"}
+        if "reserve" in what:
+            words["reserve"] = True
         guess = {"mass": f"{GUESSED[number]} mg", "method": "estimated"}
         steps += [
             fact(f"{first} p02 TRP registered BRM-{number}", **words, **guess),

@@ -27,8 +27,15 @@ def set_up(player: Player, admin: str) -> None:
         given = [{"institution": where, "role": role} for role in roles]
         person = {"name": f"{what} ({login})", "login": login, "password": PASSWORD, "roles": given}
         player.numbers[login] = player.post(admin, "/v1/people", person)["person"]
-    braithmoss = {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", "name": "Braithmoss", "zone": "Europe/London"}
-    player.post(admin, "/v1/collections", {**braithmoss, **told})
+    braithmoss = {
+        "code": "BRAITHMOSS",
+        "owner": "TRP",
+        "prefix": "BRM",
+        "name": "Braithmoss",
+        "zone": "Europe/London",
+        "reserve_floor_percent": 70,
+    }
+    player.post(admin, "/v1/collections", {**braithmoss, "reserve_floor_percent": 70, **told})
     for code, where, what, profile in parties.PLACES:
         place = {"code": code, "institution": where, "what": what, "profile": profile}
         player.post(admin, "/v1/places", {**place, **told})

@@ -130,6 +130,7 @@ def documents() -> None:
         text("zone"),
         text("name"),
         whole("late_after_s"),
+        whole("reserve_floor_percent", null=True),
         sa.PrimaryKeyConstraint("code", "version", name="pk_collection"),
     )
     index("ix_collection_owner", "collection", "owner")
@@ -401,6 +402,7 @@ def spans() -> None:
         text("how"),
         text("material"),
         text("moisture_class"),
+        truth("reserve"),
         sa.PrimaryKeyConstraint("item", "from_at", "known_from", name="pk_item_span"),
         sa.CheckConstraint("to_at > from_at AND known_to > known_from", name="ck_item_span_forward"),
         one_of("item_span", "handover", "none agreed giver_only taker_only declared disputed rejected held ended"),

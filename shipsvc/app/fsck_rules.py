@@ -128,6 +128,7 @@ class Thing:
     how: str = ""
     material: str = "chip"
     moisture_class: str = "other"
+    reserve: bool = False
 
     def with_somebody(self, party: str | None) -> bool:
         """Whether the party is the certain or the claimed holder."""
@@ -163,6 +164,7 @@ class Thing:
             "how": self.how,
             "material": self.material,
             "moisture_class": self.moisture_class,
+            "reserve": self.reserve,
         }
 
     def _terms(self) -> dict[str, Any]:

@@ -63,11 +63,23 @@ def _scope(connection: sa.Connection, actor: Actor, asked: Asked, collection: st
             raise errors.NotFound(what="item", name=family)
         return ledger.these(families.pure(connection, found.number, asked.moment))
     if collection:
-        row = documents.read(connection, actor, COLLECTION, collection, When(asked.as_of, FOREVER))
-        if not actor.sees_all and row["owner"] not in actor.institutions:
-            raise errors.NotFound(what="collection", name=collection)
+        own_collection(connection, actor, asked, collection)
         return ledger.of_collection(collection)
     return ledger.everything if actor.sees_all else ledger.of_owners(actor.institutions)
+
+
+def own_collection(connection: sa.Connection, actor: Actor, asked: Asked, code: str) -> Mapping[str, Any]:
+    """The collection in the version in force, for its owner's people and those who see all; NotFound for others."""
+    row = documents.read(connection, actor, COLLECTION, code, When(asked.as_of, asked.moment.known_on or FOREVER))
+    if not actor.sees_all and row["owner"] not in actor.institutions:
+        raise errors.NotFound(what="collection", name=code)
+    return row
+
+
+def accession_ng(connection: sa.Connection, asked: Asked, scope: Scope) -> int:
+    """What was taken in of the samples until then, as weighed where estimates were replaced."""
+    sums = _sums(connection, asked, None, scope).since
+    return -sums.get("origin", 0) - sums.get("rebasis", 0)
 
 
 def _sums(connection: sa.Connection, asked: Asked, since: datetime | None, scope: Scope) -> _Sums:

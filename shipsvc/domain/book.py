@@ -38,7 +38,7 @@ class Book:
     """Book mass in ng (None: never stated), its variance in ng^2, and the part of that which estimates carry.
 
     ``how`` is weighed, estimated, declared, computed, posted or rebased, or without a mass unweighed or embedded;
-    ``material`` and ``moisture_class`` choose the allowances.
+    ``material`` and ``moisture_class`` choose the allowances; ``reserve`` says that it is kept for later.
     """
 
     mass_ng: int | None = None
@@ -47,6 +47,7 @@ class Book:
     how: str = ""
     material: str = "chip"
     moisture_class: str = "other"
+    reserve: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +106,7 @@ def _described(book: Book, fact: Fact) -> Book:
         book,
         material=fact.text("material") or book.material,
         moisture_class=fact.text("moisture_class") or book.moisture_class,
+        reserve=book.reserve if fact.body.get("reserve") is None else fact.body["reserve"] is True,
     )
 
 

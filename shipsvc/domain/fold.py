@@ -285,6 +285,7 @@ class _Fold:
         if held_ng and born.mass_ng is None and born.how != book.EMBEDDED:
             return  # what it was registered with was taken in beside its parent's mass
         # Here it came out of its parent, and what it was registered with is not taken in twice.
+        born = replace(born, reserve=known.book.reserve)
         self._book(number, fact, born, ledger.moved(ledger.sample(number), ledger.ORIGIN, held_ng))
 
     def _end(self, item: str, fact: Fact) -> None:

@@ -52,6 +52,7 @@ def encode(state: State) -> dict[str, Any]:
         "how": book.how,
         "material": book.material,
         "moisture_class": book.moisture_class,
+        "reserve": book.reserve,
     }
 
 
@@ -65,6 +66,7 @@ def decode(row: Row) -> State:
         row["how"],
         row["material"],
         row["moisture_class"],
+        row["reserve"],
     )
     return State(
         row["parent"],

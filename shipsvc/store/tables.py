@@ -96,6 +96,7 @@ class Collection(Chain, table=True):
     zone: str
     name: str
     late_after_s: int = 86_400
+    reserve_floor_percent: int | None = None
 
 
 class Place(Chain, table=True):

@@ -150,6 +150,7 @@ class ItemSpan(SQLModel, table=True):
     how: str
     material: str
     moisture_class: str
+    reserve: bool
     __table_args__ = (
         partial("ix_item_span_holder_now", "live = 1", "holder", "item"),
         partial("ix_item_span_holder_past", EVER_SQL, "holder", "item", "from_at", "to_at"),

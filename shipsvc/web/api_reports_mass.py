@@ -5,20 +5,23 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
 
-from shipsvc.app import families, mass_balance, report_pages, reports_mass
+from shipsvc.app import families, mass_balance, report_pages, reports_mass, reserves
 from shipsvc.app.families import Family, Relative, Step
 from shipsvc.domain import codes, errors
+from shipsvc.domain.mass import Mass
 from shipsvc.web import balance_schemas as schemas
 from shipsvc.web.api_items import PRINTABLE, Typed
 from shipsvc.web.api_loans import Code
 from shipsvc.web.api_reports import PageDep, Report, answer, responses_of
 from shipsvc.web.deps import ClaimsDep, ServiceDep, reading
+from shipsvc.web.fact_bodies import MassText
 from shipsvc.web.items_shown import mass_mg
 from shipsvc.web.openapi import problems
 from shipsvc.web.schemas import DocumentCode, Instant, Moments, MomentsDep
 
 router = APIRouter(prefix="/v1", tags=["reports"])
 BALANCE = Report("material-balance", mass_balance.material_balance, 1, schemas.BalanceLine, schemas.BalanceReport)
+RESERVE = Report("reserve", reserves.reserve, 1, schemas.ReserveRow, schemas.ReserveReport)
 DRIFT = Report("drift", reports_mass.drifts, 1, schemas.DriftRow, schemas.DriftReport)
 RECONCILIATION = Report(
     "reconciliation", reports_mass.reconciliation, 1, schemas.ReconciledLine, schemas.ReconciliationReport
@@ -60,6 +63,28 @@ def material_balance(
         raise errors.Malformed(why="a period begins before it ends", pointer="/from")
     filters = {"since": from_, "collection": collection, "family": family}
     return answer(service, claims, BALANCE, page, moments, response, **filters)
+
+
+@router.get(
+    "/reports/reserve",
+    operation_id="report_reserve",
+    summary="How much of the reserve may go",
+    response_model=schemas.ReserveReport,
+    responses=responses_of(RESERVE, schemas.RESERVE) | problems(404),
+)
+def reserve(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    collection: Annotated[DocumentCode, Query(description="Of which collection", examples=["BRAITHMOSS"])],
+    take: Annotated[MassText | None, Query(description="Could so much be taken?", examples=["16 g"])] = None,
+) -> Any:
+    """What the samples marked as reserve hold, and what has to stay of it: a share of all that was taken in. For the
+    people of the owner."""
+    filters = {"collection": collection, "take": Mass.parse(take) if take else None}
+    return answer(service, claims, RESERVE, page, moments, response, **filters)
 
 
 @router.get(

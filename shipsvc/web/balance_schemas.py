@@ -243,3 +243,38 @@ class ReconciliationReport(Reported):
 
     model_config = example({**AT, "next": None, "items": [RECONCILED]})
     items: list[ReconciledLine]
+
+
+RESERVE: Final[dict[str, Any]] = {
+    "collection": "BRAITHMOSS",
+    "accession_mg": "486200",
+    "floor_percent": 70,
+    "floor_mg": "340340",
+    "reserve_mg": "354176",
+    "samples": 4,
+    "headroom_mg": "13836",
+    "take_mg": "16000",
+    "allowed": False,
+}
+
+
+class ReserveRow(Strict):
+    """The reserve of a collection. Null where it has no floor, or nothing was to be taken."""
+
+    model_config = example(RESERVE)
+    collection: str = Field(examples=["BRAITHMOSS"])
+    accession_mg: MassShown = Field(description="What was taken in, as weighed, in mg")
+    floor_percent: int | None = Field(description="Which share of that has to stay", examples=[70])
+    floor_mg: MassShown | None = Field(description="How much that is, in mg")
+    reserve_mg: MassShown = Field(description="What the samples marked as reserve hold by their books, in mg")
+    samples: int = Field(description="How many those are", examples=[4])
+    headroom_mg: MassShown | None = Field(description="How much of it may go, in mg; below 0 it is too little already")
+    take_mg: MassShown | None = Field(description="What was asked to be taken, in mg")
+    allowed: bool | None = Field(description="Whether that leaves the floor whole", examples=[False])
+
+
+class ReserveReport(Reported):
+    """The reserve of a collection."""
+
+    model_config = example({**AT, "next": None, "items": [RESERVE]})
+    items: list[ReserveRow]

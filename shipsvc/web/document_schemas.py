@@ -13,6 +13,7 @@ from shipsvc.web.schemas import (
     DocumentCode,
     Instant,
     InstitutionCode,
+    Percent,
     PositiveMassText,
     Prefix,
     Strict,
@@ -62,7 +63,12 @@ class Listing(Strict):
     )
 
 
-_COLLECTION: dict[str, Any] = {"name": "Braithmoss", "zone": "Europe/London", "late_after_s": 86_400}
+_COLLECTION: dict[str, Any] = {
+    "name": "Braithmoss",
+    "zone": "Europe/London",
+    "late_after_s": 86_400,
+    "reserve_floor_percent": 70,
+}
 _PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N", "custodian": PERSON}
 _BALANCE: dict[str, Any] = {
     "what": "semi-micro",
@@ -79,6 +85,9 @@ class CollectionContent(Strict):
     zone: ZoneName = Field(description="The IANA zone of its owner's days", examples=["Europe/London"])
     late_after_s: Count = Field(
         86_400, description="A fact told more than this many seconds after it happened is late", examples=[86_400]
+    )
+    reserve_floor_percent: Percent | None = Field(
+        None, description="Which share of what was taken in stays in reserve; null: no rule", examples=[70]
     )
 
 
@@ -105,6 +114,7 @@ class CollectionShown(CollectionContent, Version):
     owner: InstitutionCode
     prefix: Prefix
     late_after_s: Count = Field(description="A fact told more than this many seconds late is flagged")
+    reserve_floor_percent: Percent | None = Field(description="Which share of what was taken in stays in reserve")
 
 
 class CollectionPage(Listing):

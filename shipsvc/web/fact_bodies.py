@@ -126,6 +126,7 @@ class Registered(Body):
     owner: Code | None = Field(None, examples=["TRP"])
     material: Literal["chip", "powder", "sealed"] | None = None
     moisture_class: Literal["CI", "CM", "other"] | None = None
+    reserve: bool | None = Field(None, strict=True, description="Whether it is kept for later", examples=[False])
     mass: MassText | None = None
     balance: Code | None = Field(None, examples=["B1"])
     method: Literal["weighed", "estimated", "declared", "by_difference"] | None = None

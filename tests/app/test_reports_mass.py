@@ -4,13 +4,17 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from shipsvc.app import families
 from shipsvc.app.mass_balance import material_balance
 from shipsvc.app.reports_mass import drifts
+from shipsvc.app.reserves import reserve
 from shipsvc.domain import errors
+from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import parse_instant
 from shipsvc.store.engine import Database
+from shipsvc.store.reads_record import COLLECTION
 from tests.app.test_reports import read, somebody
 from tests.app.test_reports import when as moment_of
 from tests.world import World, typed
@@ -155,3 +159,43 @@ def test_a_stranger_sees_no_family(world: World) -> None:
     mixture(world)
     with world.database.engine.connect() as connection, pytest.raises(errors.NotFound):
         families.of(connection, somebody("TSI"), moment_of(world), typed("BRM-0024"))
+
+
+# ------------------------------------------------------------------------------------------------------------- reserve
+STONES = {"0002": "118652", "0003": "64037", "0004": "39515", "0005": "42588", "0006": "131972", "0007": "89436"}
+
+
+def test_how_much_of_the_reserve_may_go(world: World) -> None:
+    """A8 and demo.md 7.2: 486 200 mg, floor 70 %, reserve 354 176, headroom 13 836: 16 g may not go."""
+    for name, mass in STONES.items():
+        kept = name in {"0002", "0003", "0004", "0006"}
+        words: dict[str, Any] = {"item": "sample", "mass": f"{mass} mg", "reserve": kept}
+        world.tell("registered", f"BRM-{name}", "2025-01-27T10:00:00Z", **B1, **words)
+    assert read(world, reserve, collection="BRM")[0]["headroom_mg"] is None
+    with world.writing() as connection:
+        (old,) = connection.execute(sa.select(COLLECTION)).mappings()
+        connection.execute(sa.insert(COLLECTION), [{**old, "version": 2, "reserve_floor_percent": 70}])
+
+    (row,) = read(world, reserve, collection="BRM", take=Mass.parse("16 g"))
+
+    told = [row[name] for name in ("accession_mg", "floor_mg", "reserve_mg", "headroom_mg", "samples", "allowed")]
+    assert told == ["486200", "340340", "354176", "13836", 4, False]
+    assert read(world, reserve, collection="BRM", take=Mass.parse("13836 mg"))[0]["allowed"] is True
+    assert read(world, reserve, collection="BRM", take=Mass.parse("13836.000001 mg"))[0]["allowed"] is False
+    with pytest.raises(errors.NotFound):
+        read(world, reserve, "TSI", collection="BRM")
+
+
+def test_what_is_kept_is_said_when_it_is_registered(world: World) -> None:
+    """A piece is not kept because its parent is; told otherwise later, it is otherwise from then on."""
+    words: dict[str, Any] = {"item": "sample", "mass": "100 mg", "reserve": True}
+    world.tell("registered", ["BRM-0001", "BRM-0003"], "2025-01-27T10:00:00Z", **B1, **words)
+    pieces = [{"number": "BRM0002", "mass": "10 mg", **B1}, {"number": "BRM0003", "mass": "5 mg", **B1}]
+    world.tell("divided", "BRM-0001", "2025-02-03T10:00:00Z", children=pieces)
+
+    (row,) = read(world, reserve, collection="BRM")
+    assert (row["reserve_mg"], row["samples"]) == ("90", 2)
+
+    world.tell("registered", "BRM-0001", "2025-03-01T10:00:00Z", item="sample", reserve=False)
+    assert read(world, reserve, collection="BRM")[0]["reserve_mg"] == "5"
+    assert read(world, reserve, collection="BRM", as_of="2025-02-10T00:00:00Z")[0]["reserve_mg"] == "90"

@@ -88,11 +88,11 @@ _loan = st.fixed_dictionaries(
 _due = st.fixed_dictionaries({"loan": st.sampled_from(["L-01", "L-02"]), "due_on": st.just("2025-12-01")})
 _nothing: st.SearchStrategy[dict[str, Any]] = st.just({})
 _place = st.fixed_dictionaries({"place": st.sampled_from(PLACES)})
-_registration = st.sampled_from(
+_registration: st.SearchStrategy[dict[str, Any]] = st.sampled_from(
     [
         {"item": "container", "form": "vial", "owner": "TRP"},
         {"item": "container", "form": "bag"},
-        {"item": "sample", "mass": "100 mg", "material": "powder"},
+        {"item": "sample", "mass": "100 mg", "material": "powder", "reserve": True},
     ]
 )
 _piece = st.sampled_from(
