@@ -114,7 +114,9 @@ class CollectionShown(CollectionContent, Version):
     owner: InstitutionCode
     prefix: Prefix
     late_after_s: Count = Field(description="A fact told more than this many seconds late is flagged")
-    reserve_floor_percent: Percent | None = Field(description="Which share of what was taken in stays in reserve")
+    reserve_floor_percent: Percent | None = Field(
+        description="Which share of what was taken in stays in reserve", examples=[70]
+    )
 
 
 class CollectionPage(Listing):
