@@ -187,6 +187,15 @@ def _masses(player: Player) -> Iterator[Known]:
     for name, known_on, difference, verdict in EARLIER:
         found = _verdict(_by_event(player, known_on=known_on), player, name)
         yield Known("7.4", f"{name} as known {known_on[:10]}", (difference, verdict), found)
+    for name, known_on in (
+        ("W-0018-receipt", "2025-05-01T00:00:00Z"),
+        ("W-0019-receipt", "2025-05-01T00:00:00Z"),
+        ("W-0018-return", "2026-05-26T00:00:00Z"),
+    ):
+        marks = _by_event(player, known_on=known_on)[player.events[name]]["marks"]
+        yield Known("7.4", f"{name}: a swap suspected, as known {known_on[:10]}", True, "swap_suspected" in marks)
+    marked = [event for event, r in rows.items() if "swap_suspected" in r["marks"]]
+    yield Known("7.4", "and none, as known now", [], marked)
     lapsed = [event for event, r in rows.items() if "calibration_lapsed" in r["marks"]]
     yield Known("A21", "weighings on a lapsed calibration", [player.events["K-6"]], lapsed)
 

@@ -3,18 +3,19 @@
 import json
 import math
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import access
+from shipsvc.app import access, swaps
 from shipsvc.app.access import Actor
 from shipsvc.app.report_pages import Asked, Entry, Key, seconds
 from shipsvc.domain import codes
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant, parse_instant
+from shipsvc.domain.verdicts import SWAP_R_MIN
 from shipsvc.store import items, reads_record, second, successions
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT_ITEM
@@ -144,10 +145,11 @@ def mass_discrepancies(
     found = rows(connection, reads_record.comparisons(asked.moment, verdict, visible, behind, limit))
     infos = items.by_numbers(connection, {row["item"] for row in found})
     told = reads_record.sources(connection, asked.moment, {row["event_id"] for row in found})
+    swapped = swaps.suspected(connection, {row["item"] for row in found if _is_far(row)}, asked.moment)
     return [
         Entry(
             (row["item"], row["happened_at"].isoformat(), row["event_id"]),
-            _comparison(row, infos[row["item"]], _weighing(told.get(row["event_id"]))),
+            _comparison(row, infos[row["item"]], _weighing(told.get(row["event_id"])), _marks(row, swapped)),
         )
         for row in found
     ]
@@ -161,7 +163,18 @@ def _weighing(row: Row | None) -> dict[str, Any]:
     return {"balance": body.get("balance"), "method": body.get("method", "weighed"), "dryness": body.get("dryness")}
 
 
-def _comparison(row: Row, info: Row, weighing: dict[str, Any]) -> dict[str, Any]:
+def _is_far(row: Row) -> bool:
+    return row["r"] is not None and abs(row["r"]) > SWAP_R_MIN
+
+
+def _marks(row: Row, swapped: Mapping[str, datetime]) -> list[str]:
+    """What stands beside the verdict; a swap from when it first showed."""
+    since = swapped.get(row["item"])
+    is_swapped = since is not None and since <= row["happened_at"] and _is_far(row)
+    return [*row["marks"].split(), *(["swap_suspected"] if is_swapped else [])]
+
+
+def _comparison(row: Row, info: Row, weighing: dict[str, Any], marks: list[str]) -> dict[str, Any]:
     difference_ng = row["observed_ng"] - row["expected_ng"]
     return {
         "item": codes.display(row["item"]),
@@ -176,5 +189,5 @@ def _comparison(row: Row, info: Row, weighing: dict[str, Any]) -> dict[str, Any]
         "u_mg": Mass(round(row["u_ng"])).digits("mg"),
         "r": row["r"] if row["r"] is not None and math.isfinite(row["r"]) else None,
         "verdict": row["verdict"],
-        "marks": row["marks"].split(),
+        "marks": marks,
     }
