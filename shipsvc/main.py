@@ -39,6 +39,7 @@ from shipsvc.web.keys import Keys
 from shipsvc.web.logs import RequestContext
 from shipsvc.web.metrics import Metrics, make_metrics
 from shipsvc.web.multipart import FORM_BYTES
+from shipsvc.web.pages import install as pages
 from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
@@ -105,6 +106,7 @@ def create_app(settings: Settings, clock: Callable[[], datetime] | None = None) 
         app.include_router(router)
     errors.install(app)
     openapi.install(app)
+    pages.install(app)
     others = {api_files.UPLOADS: settings.file_bytes_max + FORM_BYTES}
     app.add_middleware(BodyLimit, limit_bytes=settings.body_bytes_max, others=others)
     return app

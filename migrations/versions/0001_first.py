@@ -612,7 +612,9 @@ def accounts() -> None:
         instant("expires_at"),
         instant("ended_at", null=True),
         text("secret", null=True),
+        text("cookie_digest", null=True),
         sa.PrimaryKeyConstraint("id", name="pk_session"),
+        sa.UniqueConstraint("cookie_digest", name="uq_session_cookie_digest"),
     )
     index("ix_session_person", "session", "person")
     index("ix_session_expires_at", "session", "expires_at")

@@ -20,6 +20,9 @@ from shipsvc.store.engine import Row
 #: How long the row of a session outlives it.
 KEPT = timedelta(days=1)
 REFRESH_PREFIX = "shr_"
+COOKIE_PREFIX = "shc_"
+#: What the list of one's sessions calls the pages.
+PAGES = "pages"
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,22 @@ def start(
     return Opened(session, person, client_id, _refresh(connection, now, session, now + lifetimes.whole, lifetimes))
 
 
+def start_pages(connection: sa.Connection, now: datetime, lifetimes: Lifetimes, *, person: str, address: str) -> str:
+    """Open a session of the pages, after a right password; the secret that the browser keeps as a cookie.
+
+    It lasts as long as one that is not renewed: a cookie that is copied has no next one that would show it.
+    """
+    cookie = new_secret(COOKIE_PREFIX)
+    until = now + min(lifetimes.whole, lifetimes.idle)
+    add(connection, now, until, person=person, client_id=PAGES, address=address, cookie_digest=digest(cookie))
+    return cookie
+
+
+def of_cookie(connection: sa.Connection, now: datetime, cookie: str) -> Row | None:
+    """The open session behind a cookie of the pages."""
+    return sessions.by_cookie(connection, digest(cookie), now)
+
+
 def add(
     connection: sa.Connection,
     now: datetime,
@@ -67,12 +86,16 @@ def add(
     client_id: str,
     address: str,
     secret: str | None = None,
+    cookie_digest: str | None = None,
 ) -> str:
     """Open a session that nothing renews; its id. ``secret`` is the id of a client's."""
     sessions.forget_expired(connection, now - KEPT)
     session = str(uuid.uuid4())
     about = {"id": session, "person": person, "client_id": client_id, "address": address, "secret": secret}
-    sessions.add(connection, {**about, "started_at": now, "last_used_at": now, "expires_at": until})
+    sessions.add(
+        connection,
+        {**about, "cookie_digest": cookie_digest, "started_at": now, "last_used_at": now, "expires_at": until},
+    )
     return session
 
 

@@ -17,7 +17,8 @@ ShipsvcError
 │   └── BadToken
 ├── NotAllowed           known, but this is not theirs to do
 │   ├── NotYourInstitution
-│   └── NotYourRole
+│   ├── NotYourRole
+│   └── FromElsewhere
 ├── NotFound             unknown, or not theirs to see: the two look alike
 │   └── InvitationOver
 ├── Conflict             a second word against a first one
@@ -133,6 +134,10 @@ class NotYourInstitution(NotAllowed):
 
 class NotYourRole(NotAllowed):
     """This needs the role of {needed} at {institution}."""
+
+
+class FromElsewhere(NotAllowed):
+    """That form was not sent by a page of this service. Open the page here, and send it from there."""
 
 
 class NotFound(ShipsvcError):

@@ -24,6 +24,12 @@ def by_id(connection: sa.Connection, session: str) -> Row | None:
     return first_row(connection, sa.select(SESSION).where(SESSION.c.id == session))
 
 
+def by_cookie(connection: sa.Connection, digest: str, now: datetime) -> Row | None:
+    """The open session that a browser's cookie belongs to."""
+    is_open = (SESSION.c.ended_at.is_(None), SESSION.c.expires_at > now)
+    return first_row(connection, sa.select(SESSION).where(SESSION.c.cookie_digest == digest, *is_open))
+
+
 def open_of(connection: sa.Connection, person: str, now: datetime) -> Sequence[Row]:
     """The sessions of a person that are open, the newest first."""
     theirs = (SESSION.c.person == person, SESSION.c.ended_at.is_(None), SESSION.c.expires_at > now)

@@ -33,6 +33,8 @@ class Session(SQLModel, table=True):
     expires_at: datetime = Field(index=True)
     ended_at: datetime | None = None
     secret: str | None = None
+    #: Of what a browser keeps for the pages.
+    cookie_digest: str | None = Field(default=None, unique=True)
 
 
 class Client(SQLModel, table=True):

@@ -1,0 +1,58 @@
+"""The pages in the application: their routes, style and script, and errors as pages for whoever looks at pages."""
+
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import RedirectResponse, Response
+from fastapi.staticfiles import StaticFiles
+
+from shipsvc.domain import errors
+from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
+from shipsvc.web.pages import desk, entrance, things
+from shipsvc.web.pages.rendering import NOBODY, render
+
+ROUTERS: Final = (desk.router, entrance.router, things.router)
+STATIC: Final = Path(__file__).parent / "static"
+#: What is no page: the API and what stands beside it.
+_NO_PAGES: Final = ("/v1/", "/oauth/", "/.well-known/", "/docs", "/openapi.json", "/static/")
+Handler = Callable[[Request, Exception], Awaitable[Response]]
+
+
+def install(app: FastAPI) -> None:
+    """Add the pages to an application whose API and errors are installed."""
+    for router in ROUTERS:
+        app.include_router(router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    for kind in (errors.ShipsvcError, RequestValidationError):
+        app.add_exception_handler(kind, _or_page(app.exception_handlers[kind]))
+
+
+def _or_page(otherwise: Any) -> Handler:
+    async def handle(request: Request, error: Exception) -> Response:
+        if not _looks_at_pages(request):
+            found: Response = await otherwise(request, error)
+            return found
+        if isinstance(error, errors.NotSignedIn):
+            query = f"?{request.url.query}" if request.url.query else ""
+            here = f"{request.url.path}{query}" if request.method == "GET" else "/"
+            return RedirectResponse(f"/sign-in?next={quote(here, safe='')}", 303)
+        problem = _problem(error)
+        return render("problem.html", NOBODY, status=problem.status, problem=problem)
+
+    return handle
+
+
+def _looks_at_pages(request: Request) -> bool:
+    is_page = not request.url.path.startswith(_NO_PAGES)
+    return is_page and "text/html" in request.headers.get("accept", "")
+
+
+def _problem(error: Exception) -> Problem:
+    if isinstance(error, errors.ShipsvcError):
+        return problem_of(error)
+    assert isinstance(error, RequestValidationError)
+    return malformed([*faults_of(list(error.errors()), skip=1)])

@@ -1,0 +1,127 @@
+"""From what was read to HTML: the templates, how times, lengths and masses are written, and what a page may load."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from functools import cache
+from gettext import NullTranslations
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import babel.dates
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from shipsvc.domain.times import format_instant
+
+LOCALE: Final = "en_GB"
+#: A page loads its own style and script, sends to this service alone, and stands in no frame of others.
+HEADERS: Final[Mapping[str, str]] = {
+    "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data: blob:; "
+    "connect-src 'self'; manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
+    "Referrer-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+    "Cache-Control": "no-store",
+    "Permissions-Policy": "camera=(self), geolocation=(), microphone=()",
+}
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What stands round every page: who is signed in, in which zone times are written, and which moment is asked
+    about (None: now, and all that is recorded). ``sees_all``: an auditor or administrator."""
+
+    name: str
+    institutions: tuple[str, ...]
+    zone: str
+    as_of: datetime | None = None
+    known_on: datetime | None = None
+    sees_all: bool = False
+
+    @property
+    def is_now(self) -> bool:
+        """Whether the page tells of now, by all that is known."""
+        return self.as_of is None and self.known_on is None
+
+    @property
+    def query(self) -> str:
+        """The moments as the end of an address, "" for now."""
+        asked = {"as_of": self.as_of, "known_on": self.known_on}
+        return "&".join(f"{name}={format_instant(at)}" for name, at in asked.items() if at)
+
+
+#: Round a page that nobody need be signed in for.
+NOBODY: Final = Frame("", (), "UTC")
+
+
+@cache
+def _environment() -> Environment:
+    found = Environment(
+        loader=PackageLoader("shipsvc.web.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    found.install_gettext_translations(NullTranslations(), newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    found.filters |= {"instant": instant, "day": day, "length": length, "plain": plain, "mg": mg, "u_mg": u_mg}
+    return found
+
+
+def render(template: str, frame: Frame, *, status: int = 200, **shown: Any) -> HTMLResponse:
+    """A page."""
+    return HTMLResponse(_environment().get_template(template).render(frame=frame, **shown), status, HEADERS)
+
+
+def instant(at: datetime | None, zone: str) -> Markup:
+    """A moment in the reader's zone, with the zone's name beside it and UTC behind it; a dash for none."""
+    if at is None:
+        return Markup("&ndash;")
+    local = at.astimezone(ZoneInfo(zone))
+    words = babel.dates.format_datetime(local, "d MMM y, HH:mm", locale=LOCALE)
+    told = Markup('<time datetime="{utc}" title="{utc}">{words} <small>{zone}</small></time>')
+    return told.format(utc=format_instant(at), words=words, zone=local.tzname())
+
+
+def day(on: date | None) -> Markup:
+    """A day; a dash for none."""
+    if on is None:
+        return Markup("&ndash;")
+    words = babel.dates.format_date(on, "d MMM y", locale=LOCALE)
+    return Markup('<time datetime="{on}">{words}</time>').format(on=on.isoformat(), words=words)
+
+
+def length(seconds: float | None) -> str:
+    """A length of time in the two largest units that it has, rounded down: "3 d 4 h", "2 h 15 min", "0 min"."""
+    if seconds is None:
+        return "–"
+    minutes = int(timedelta(seconds=seconds) / timedelta(minutes=1))
+    parts = ((minutes // 1440, "d"), (minutes // 60 % 24, "h"), (minutes % 60, "min"))
+    found = [f"{count} {unit}" for count, unit in parts if count][:2]
+    return " ".join(found) or "0 min"
+
+
+def mg(digits: str | None) -> str:
+    """A mass in mg, all its digits, in groups of three before the point (ISO 80000-1: a small space, no comma)."""
+    if digits is None:
+        return "–"
+    whole, point, rest = digits.removeprefix("-").partition(".")
+    grouped = f"{int(whole):,}".replace(",", "\u202f")
+    return f"{'−' if digits.startswith('-') else ''}{grouped}{point}{rest}\u00a0mg"
+
+
+def u_mg(digits: str | None) -> str:
+    """A standard uncertainty in mg, to two significant digits (GUM 7.2.6)."""
+    if digits is None:
+        return "–"
+    u = Decimal(digits)
+    return mg(f"{round(u, 1 - u.adjusted()):f}") if u else mg("0")
+
+
+def plain(word: str | None) -> str:
+    """A word of the record as people write it: "giver_only" is "giver only"; a dash for none."""
+    return word.replace("_", " ") if word else "–"

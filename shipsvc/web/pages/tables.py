@@ -1,0 +1,176 @@
+"""The reports as tables: which of a report's columns a page shows, under which heading, and written how."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from shipsvc.web import api_reports
+from shipsvc.web.api_reports import Report
+
+Kind = Literal[
+    "item", "items", "shipment", "loan", "party", "word", "words", "instant", "day", "days", "length", "mass", "u"
+]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its heading, the member of a row that it shows, and how that is written."""
+
+    heading: str
+    name: str
+    kind: Kind = "words"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A report as a page: the question it answers, its columns, and what to say and do where it has no row.
+
+    ``act`` is the one action that clears a row.
+    """
+
+    report: Report
+    question: str
+    columns: Sequence[Column]
+    empty: str
+    act: str = ""
+
+    @property
+    def path(self) -> str:
+        """Its address."""
+        return f"/reports/{self.report.name}"
+
+
+_ITEM: Final = (Column("Item", "item", "item"), Column("What", "what"))
+_HELD: Final = (Column("With", "certain", "party"), Column("Said to be with", "claimed", "party"))
+_DUE: Final = (Column("Loan", "loan", "loan"), Column("Owed by", "owed_by", "party"), Column("Due", "due_on", "day"))
+
+TABLES: Final = (
+    Table(
+        api_reports.OVERDUE,
+        "What is overdue",
+        (
+            *_ITEM,
+            *_DUE,
+            Column("Days late", "days_overdue", "days"),
+            Column("Days without a due date", "uncovered_days", "days"),
+            *_HELD,
+        ),
+        "Nothing is overdue.",
+        "Ask the borrower, extend the loan, or recall it.",
+    ),
+    Table(
+        api_reports.HANDOVERS,
+        "Handovers that one side has still to speak to",
+        (
+            *_ITEM,
+            Column("State", "state", "word"),
+            *_HELD,
+            Column("Since", "since", "instant"),
+            Column("Whom to ask", "ask", "words"),
+        ),
+        "Every handover has both of its words.",
+        "Have the side that is silent tell its word.",
+    ),
+    Table(
+        api_reports.SILENT,
+        "Shipments without word",
+        (
+            Column("Shipment", "shipment", "shipment"),
+            Column("From", "consignor", "party"),
+            Column("To", "addressee", "party"),
+            Column("Expected by", "expected_by", "instant"),
+            Column("Silent since", "silent_since", "instant"),
+        ),
+        "No shipment is late without word.",
+        "Call the courier and the addressee.",
+    ),
+    Table(
+        api_reports.DISCREPANCIES,
+        "Masses that do not agree with the book",
+        (
+            *_ITEM,
+            Column("Weighed", "happened_at", "instant"),
+            Column("Book", "book_mg", "mass"),
+            Column("Found", "observed_mg", "mass"),
+            Column("Difference", "difference_mg", "mass"),
+            Column("u", "u_mg", "u"),
+            Column("Verdict", "verdict", "word"),
+            Column("Beside it", "marks", "words"),
+        ),
+        "All weighings agree with the book.",
+        "Weigh it again dry, or post the weighing with a reason.",
+    ),
+    Table(
+        api_reports.UNCONFIRMED,
+        "What a second person has still to confirm",
+        (
+            Column("About", "about", "items"),
+            Column("What", "kind", "word"),
+            Column("Why", "why"),
+            Column("Told for", "acting_for", "party"),
+            Column("Since", "recorded_at", "instant"),
+        ),
+        "Nothing waits for a second person.",
+        "Somebody else, not the custodian, looks at it and confirms it.",
+    ),
+    Table(
+        api_reports.TOLD_LATE,
+        "What was told late",
+        (
+            Column("About", "about", "items"),
+            Column("What", "kind", "word"),
+            Column("Happened", "happened_at", "instant"),
+            Column("Told", "recorded_at", "instant"),
+            Column("So late", "late_s", "length"),
+            Column("For", "acting_for", "party"),
+        ),
+        "Everything was told in time.",
+    ),
+    Table(
+        api_reports.OUTSTANDING,
+        "What is out on loan",
+        (
+            *_ITEM,
+            *_DUE,
+            Column("Days left", "days_left", "days"),
+            *_HELD,
+            Column("Place", "place"),
+            Column("Out, at least", "at_least_s", "length"),
+            Column("at most", "at_most_s", "length"),
+        ),
+        "Nothing is out on loan.",
+    ),
+    Table(
+        api_reports.TIME_OUT,
+        "How long samples were out of storage",
+        (
+            *_ITEM,
+            Column("At least", "at_least_s", "length"),
+            Column("At most", "at_most_s", "length"),
+            Column("Longest, at least", "longest_at_least_s", "length"),
+            Column("at most", "longest_at_most_s", "length"),
+            Column("Before accession", "before_accession_s", "length"),
+            Column("With", "certain", "party"),
+        ),
+        "There is no sample to tell of.",
+    ),
+)
+HOLDINGS: Final = Table(
+    api_reports.HOLDINGS,
+    "What an institution holds",
+    (
+        *_ITEM,
+        Column("Held", "held", "word"),
+        Column("Since", "since", "instant"),
+        Column("Place", "place"),
+        Column("Status", "status", "word"),
+        Column("In", "inside", "item"),
+        Column("Mass", "mass_mg", "mass"),
+        *_DUE,
+    ),
+    "It holds nothing that is yours to see.",
+)
+#: By the last part of the address.
+BY_NAME: Final = {table.report.name: table for table in (*TABLES, HOLDINGS)}
+#: What the first page asks about, by danger.
+URGENT: Final = TABLES[:5]

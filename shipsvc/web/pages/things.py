@@ -1,0 +1,77 @@
+"""The page of one thing: what it is, where, with whom, what it weighs, its time out, and its line of custody."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from shipsvc.app import documents, exposure, history, items
+from shipsvc.domain import codes, errors
+from shipsvc.web import cursors, items_shown
+from shipsvc.web.api_items import PRINTABLE
+from shipsvc.web.deps import Work
+from shipsvc.web.pages import frames
+from shipsvc.web.pages.frames import TypedDep
+from shipsvc.web.pages.rendering import render
+from shipsvc.web.pages.session import VisitDep
+
+router = APIRouter(include_in_schema=False)
+#: Facts on the page of a thing, and rows in a list.
+FACTS, ROWS = 200, 100
+Sought = Annotated[str, Query(max_length=200, pattern=PRINTABLE)]
+
+
+@router.get("/things")
+def search(
+    visit: VisitDep, typed: TypedDep, q: Sought = " ", cursor: Annotated[str, Query(max_length=512)] = ""
+) -> Response:
+    """Things by number, name or words; the very thing where a number is typed."""
+    wanted = q.strip()
+    with visit.reading() as work:
+        frame = frames.of(work, typed)
+        if wanted and _is_theirs(work, wanted):
+            return RedirectResponse(f"/things/{codes.display(codes.parse_seen(wanted).number)}", 303)
+        now = work.now()
+        when = documents.asked(frame.as_of, frame.known_on, now)
+        after = str(cursors.decode("things", cursor, str)[0]) if cursor else ""
+        sought = items.sought(wanted or None)
+        found = items.page(work.connection, work.actor, sought, when, now, after=after, limit=ROWS + 1)
+    page = cursors.cut(found, ROWS, "things", lambda row: (row["number"],))
+    rows = [items_shown.in_list(row) for row in page.rows]
+    return render("things.html", frame, q=wanted, rows=rows, next=page.next)
+
+
+def _is_theirs(work: Work, typed: str) -> bool:
+    """Whether it is a number, with its check character, of a thing that they may see."""
+    try:
+        codes.parse_seen(typed)
+        items.find(work.connection, work.actor, typed)
+    except errors.ShipsvcError:
+        return False
+    return True
+
+
+@router.get("/things/{number}")
+def thing(
+    visit: VisitDep, typed: TypedDep, number: Annotated[str, Path(max_length=200, pattern=PRINTABLE)]
+) -> HTMLResponse:
+    """Everything about this vial."""
+    with visit.reading() as work:
+        frame, now = frames.of(work, typed), work.now()
+        when = documents.asked(frame.as_of, frame.known_on, now)
+        shown = items.show(work.connection, work.actor, number, when, now)
+        found = shown.found
+        late_after_s = history.late_after_s(work.connection, found)
+        facts = history.page(work.connection, work.actor, found, when, now, after=None, limit=FACTS + 1)
+        out = None
+        if shown.standing is not None and found.row["kind"] == "sample" and not found.outside_only:
+            out = exposure.time_out(work.connection, [found.number], when.as_of, frame.known_on)[found.number]
+    at = {"as_of": when.as_of, "known_on": frame.known_on or now, "provisional": frame.known_on is None}
+    return render(
+        "thing.html",
+        frame,
+        thing=items_shown.item(shown, at),
+        out=items_shown.time_out(found.number, out, at) if out else None,
+        facts=[items_shown.entry(fact, late_after_s) for fact in facts[:FACTS]],
+        more=len(facts) > FACTS,
+    )
