@@ -19,7 +19,7 @@ from shipsvc.domain.places import Whereabouts
 from shipsvc.store import spans
 from shipsvc.store.engine import Database
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_derived import Item, ItemParty, ItemSpan
+from shipsvc.store.tables_derived import Comparison, Item, ItemParty, ItemSpan
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 PAST = datetime(2024, 6, 1, 12, tzinfo=UTC)
@@ -45,6 +45,30 @@ def fill(database: Database, thousands: int) -> None:
         for block in range(1, thousands):
             for model, number in ((ItemSpan, "item"), (Item, "number"), (ItemParty, "item")):
                 _copy(connection, table(model), number, f"{block:04}")
+    _analyze(database)
+
+
+def weigh(database: Database, thousands: int, times: int = 10) -> None:
+    """Weigh each of them so many times, one in a hundred a loss, and gather statistics."""
+    draw = random.Random(3)
+    made = [_weighing(f"QRS0000{serial:03}", n, draw) for serial in range(BLOCK) for n in range(times)]
+    with database.engine.connect().execution_options(writes=True) as connection, connection.begin():
+        connection.execute(sa.insert(table(Comparison)), made)
+        for block in range(1, thousands):
+            _copy(connection, table(Comparison), "item", f"{block:04}")
+    _analyze(database)
+
+
+def _weighing(item: str, n: int, draw: random.Random) -> dict[str, Any]:
+    lost = draw.random() < 0.01
+    at = PAST + timedelta(days=n)
+    verdict = {"verdict": "unexplained_loss" if lost else "agrees", "r": -10.0 if lost else 0.0, "marks": ""}
+    told = {"item": item, "event_id": f"{item}-{n}", "known_from": at, "known_to": FOREVER, "happened_at": at}
+    masses = {"expected_ng": 10**9, "observed_ng": 10**9 - 10**6 * lost, "u_ng": 1e5}
+    return {**told, "by_party": draw.choice(["TRP", *BORROWERS]), **masses, **verdict}
+
+
+def _analyze(database: Database) -> None:
     with database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         connection.exec_driver_sql("ANALYZE" if database.is_sqlite else "VACUUM ANALYZE")
 

@@ -474,7 +474,9 @@ def spans() -> None:
         text("marks"),
         sa.PrimaryKeyConstraint("item", "event_id", "known_from", name="pk_comparison"),
     )
-    index("ix_comparison_verdict", "comparison", "verdict", "item")
+    index("ix_comparison_item", "comparison", "item", "happened_at", "event_id")
+    index("ix_comparison_verdict", "comparison", "verdict", "item", "happened_at", "event_id")
+    partial("ix_comparison_differs", "comparison", "verdict <> 'agrees'", "item", "happened_at", "event_id")
     accounts_known = "origin sample used_weighed used_estimated worked_loss embedded unexplained written_off rebasis"
     op.create_table(
         "mass_move",

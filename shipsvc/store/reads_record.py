@@ -16,6 +16,7 @@ from shipsvc.store.shipments import SHIPMENT, SHIPMENT_ITEM
 from shipsvc.store.successions import SUCCESSION
 from shipsvc.store.tables import FOREVER, Institution, table
 from shipsvc.store.tables import Collection as CollectionVersion
+from shipsvc.store.tables_derived import DIFFERS_SQL
 from shipsvc.store.tables_people import RoleChange
 
 COLLECTION = table(CollectionVersion)
@@ -216,7 +217,7 @@ def comparisons(
     """Weighings held against the book, by item and time: those with the verdict, or all that do not agree if None."""
     wanted = sa.select(COMPARISON).where(_known(COMPARISON, when), COMPARISON.c.happened_at <= when.as_of)
     if verdict != "all":
-        is_asked = COMPARISON.c.verdict == verdict if verdict else COMPARISON.c.verdict != "agrees"
+        is_asked = COMPARISON.c.verdict == verdict if verdict else sa.text(f"comparison.{DIFFERS_SQL}")
         wanted = wanted.where(is_asked)
     if visible is not None:
         wanted = wanted.where(visible)

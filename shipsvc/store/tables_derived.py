@@ -37,6 +37,8 @@ ACCOUNTS = (
     "written_off",
     "rebasis",
 )
+#: What a page of discrepancies is made of: few among many weighings.
+DIFFERS_SQL = "verdict <> 'agrees'"
 #: What a posting moves, of which drift is made.
 UNEXPLAINED_SQL = "from_account = 'unexplained' OR to_account = 'unexplained'"
 OPEN_SQL = f"({', '.join(repr(s) for s in OPEN_HANDOVERS)})"
@@ -227,7 +229,11 @@ class Comparison(SQLModel, table=True):
     r: float | None
     verdict: str
     marks: str = ""
-    __table_args__ = (sa.Index("ix_comparison_verdict", "verdict", "item"),)
+    __table_args__ = (
+        sa.Index("ix_comparison_item", "item", "happened_at", "event_id"),
+        sa.Index("ix_comparison_verdict", "verdict", "item", "happened_at", "event_id"),
+        partial("ix_comparison_differs", DIFFERS_SQL, "item", "happened_at", "event_id"),
+    )
 
 
 class MassMove(SQLModel, table=True):

@@ -14,13 +14,13 @@ import sqlalchemy as sa
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 
-from shipsvc.store import reads
+from shipsvc.store import reads, reads_record
 from shipsvc.store.engine import Database
 from shipsvc.store.reads import Lines, Moment
 from shipsvc.store.tables import table
 from shipsvc.store.tables_derived import ItemSpan
 from tests.conftest import BOTH
-from tests.crowd import NOW, PAST, fill, owner_of
+from tests.crowd import NOW, PAST, fill, owner_of, weigh
 from tests.databases import copied, opened, throwaway
 
 WHENS = {
@@ -99,11 +99,13 @@ def crowd(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         template = request.getfixturevalue("sqlite_template")
         with opened(copied(template, tmp_path_factory.mktemp("crowd") / "crowd.sqlite3")) as database:
             fill(database, 2)
+            weigh(database, 2)
             yield database
         return
     server, template = (request.getfixturevalue(f"postgres_{name}") for name in ("server", "template"))
     with throwaway(server, template) as (_, url), opened(url) as database:
         fill(database, 2)
+        weigh(database, 2)
         yield database
 
 
@@ -140,6 +142,23 @@ def test_the_next_page_goes_on_in_the_index(connection: sa.Connection, when: str
     expected = ("item>?", "due_at<?") if connection.dialect.name == "sqlite" else ("item)::text >", "due_at <")
     assert expected[0] in said, said
     assert expected[1] in late, late
+
+
+@pytest.mark.parametrize("when", WHENS)
+@pytest.mark.parametrize(
+    ("verdict", "indexes"), [(None, "differs"), ("unexplained_loss", "verdict differs"), ("all", "item")]
+)
+@pytest.mark.parametrize("after", [None, ("QRS0001500", PAST, "")], ids=["first", "next"])
+def test_a_page_of_weighings_walks_its_index(
+    connection: sa.Connection, verdict: str | None, indexes: str, after: Any, when: str
+) -> None:
+    """Of a million weighings a page of those that differ reads those that differ, in their order, and no more."""
+    owned = reads_record.weighed_or_owned(["TRP"])
+    said = plan(connection, reads_record.comparisons(WHENS[when], verdict, owned, after, 101))
+
+    assert any(f"ix_comparison_{index}" in said for index in indexes.split()), said
+    assert "B-TREE" not in said, said
+    assert "Sort" not in said, said
 
 
 @pytest.fixture(scope="module")
