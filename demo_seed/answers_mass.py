@@ -89,6 +89,10 @@ def _told(player: Player) -> Iterator[Known]:
         told = next(row for row in rows if row["event_id"] == player.events["E-13"])
         found = (told["observed_mg"], told["verdict"])
         yield Known("A3", f"mass of 0011 at MRL, as known {known_on[:10] or 'now'}", expected, found)
+    weighing = player.events["W-0012-receipt"]
+    budget = player.get(CURATOR, f"/v1/items/{player.named('BRM-0012')}/weighings/{weighing}/budget")
+    shifts = (round(float(budget["shift_mg"]), 3), round(float(budget["difference_u_mg"]), 4))
+    yield Known("7.4", "0012 at SMP: shift by altitude alone, u of the difference", (0.006, 0.0071), shifts)
     (line,) = every(player, "/v1/loans/L-01/reconciliation")
     told_of = [line[f"{name}_mg"] for name in ("sent", "received", "used_weighed", "worked_loss", "returned")]
     yield Known("T9", "L-01 line by line", ["1204.3", "1204.2", "540.46", "8.1", "655.2"], told_of)

@@ -141,7 +141,7 @@ def _set(
     setting: _Setting,
 ) -> Posted:
     found = _sample(connection, actor, typed)
-    row, body = _weighing(connection, found.number, weighing)
+    row, body = weighing_of(connection, found.number, weighing)
     at = decision.taken_at(now(), setting.when)
     _nothing_since(connection, found.number, row["happened_at"], at, setting.when)
     before = item_states.span_at(connection, found.number, When(at, FOREVER), now())
@@ -153,7 +153,7 @@ def _set(
     return Posted(found.number, held_ng, Mass.parse(str(body["mass"])).ng, at, parse_instant(answer["recorded_at"]))
 
 
-def _weighing(connection: sa.Connection, number: str, weighing: str) -> tuple[Row, dict[str, object]]:
+def weighing_of(connection: sa.Connection, number: str, weighing: str) -> tuple[Row, dict[str, object]]:
     """The weighing as it stands, amended or not, with its body; NotFound unless it is one, of that sample."""
     of = {row["item"] for row in events.items_of(connection, [weighing])}
     for _, _, row in events.these_in_force(connection, [weighing]):

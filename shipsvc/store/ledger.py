@@ -6,10 +6,11 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from shipsvc.store.derived import COMPARISON, MOVE, PARENTAGE
-from shipsvc.store.engine import Row, rows
+from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.events import EVENT_ITEM
 from shipsvc.store.reads import AT_LAST, ITEM, Moment
 from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import FOREVER
 from shipsvc.store.tables_derived import UNEXPLAINED_SQL
 
 Clause = sa.ColumnElement[bool]
@@ -186,6 +187,12 @@ def comparisons_of(connection: sa.Connection, items: Collection[str], when: Mome
     wanted = sa.select(COMPARISON).where(COMPARISON.c.item.in_(items), COMPARISON.c.happened_at <= when.as_of)
     wanted = wanted.where(_known(COMPARISON, when))
     return rows(connection, wanted.order_by(COMPARISON.c.item, COMPARISON.c.happened_at, COMPARISON.c.event_id))
+
+
+def comparison(connection: sa.Connection, item: str, event_id: str) -> Row | None:
+    """What a weighing of a sample was held against, as known now; None where it opened the book."""
+    wanted = sa.select(COMPARISON).where(COMPARISON.c.item == item, COMPARISON.c.event_id == event_id)
+    return first_row(connection, wanted.where(COMPARISON.c.known_to == FOREVER))
 
 
 def moves_of(connection: sa.Connection, items: Collection[str], when: Moment) -> Sequence[Row]:

@@ -1,16 +1,32 @@
-"""Decisions on the book of a sample: set to a weighing, re-based from an estimate to one, written off."""
+"""Decisions on the book of a sample: set to a weighing, re-based from an estimate, written off; and what a weighing is
+worth."""
 
-from fastapi import APIRouter, Response
+from typing import Annotated
 
-from shipsvc.app import posting
+from fastapi import APIRouter, Path, Response
+
+from shipsvc.app import budgets, posting
+from shipsvc.app.budgets import WeighingBudget
 from shipsvc.app.decisions import Decision
 from shipsvc.app.posting import Posted
 from shipsvc.domain import codes
+from shipsvc.domain.air import ROCK
+from shipsvc.domain.uncertainty import Budget
 from shipsvc.web.api_items import POSTED, Typed
+from shipsvc.web.budget_schemas import BudgetLine, BudgetShown, BuoyancyShown
 from shipsvc.web.decisions import decided, new_id
-from shipsvc.web.deps import ClaimsDep, ServiceDep, Work
+from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading
 from shipsvc.web.items_shown import mass_mg
-from shipsvc.web.mass_schemas import MassPosting, PostedShown, RebasedShown, Rebasing, WriteOff, WrittenOffShown
+from shipsvc.web.mass_schemas import (
+    MassPosting,
+    PostedShown,
+    RebasedShown,
+    Rebasing,
+    WeighingId,
+    WriteOff,
+    WrittenOffShown,
+)
+from shipsvc.web.openapi import problems
 from shipsvc.web.replays import Made, RequestKeyDep
 
 router = APIRouter(prefix="/v1", tags=["items"])
@@ -108,3 +124,65 @@ def write_off(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number
         return Made(201, shown)
 
     return decided(service, claims, key, body, make)
+
+
+@router.get(
+    "/items/{number}/weighings/{event_id}/budget",
+    operation_id="show_budget",
+    summary="Where the uncertainty of a weighing comes from",
+    responses=problems(404, 409),
+)
+def show_budget(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    number: Typed,
+    event_id: Annotated[WeighingId, Path(description="Id of the fact that told of the weighing")],
+) -> BudgetShown:
+    """Component by component, as every comparison uses it; and what the air carries of it there, which is shown and
+    never added unseen."""
+    with reading(service, claims) as work:
+        found = budgets.of_weighing(work.connection, work.actor, number, event_id)
+    compared = found.comparison
+    return BudgetShown(
+        number=codes.display(found.number),
+        event_id=found.event_id,
+        happened_at=found.happened_at,
+        mass_mg=mass_mg(found.mass_ng),
+        balance=found.balance,
+        components=_components(found.budget),
+        u_mg=mass_mg(found.budget.u_ng),
+        expanded_mg=mass_mg(found.budget.expanded_ng()),
+        difference_mg=mass_mg(compared["observed_ng"] - compared["expected_ng"]) if compared else None,
+        difference_u_mg=mass_mg(compared["u_ng"]) if compared else None,
+        buoyancy=_buoyancy(found),
+        shift_mg=None if found.shift_ng is None else mass_mg(found.shift_ng),
+    )
+
+
+def _components(budget: Budget) -> list[BudgetLine]:
+    return [
+        BudgetLine(
+            name=one.name,
+            u=one.u,
+            unit=one.unit,
+            sensitivity=one.sensitivity,
+            contribution_mg=mass_mg(one.contribution_ng),
+            share_percent=f"{100 * share:.1f}",
+            source=one.source,
+        )
+        for one, share in zip(budget.components, budget.shares, strict=True)
+    ]
+
+
+def _buoyancy(found: WeighingBudget) -> BuoyancyShown | None:
+    if found.there is None or found.correction is None or found.correction_ng is None:
+        return None
+    return BuoyancyShown(
+        institution=found.there.institution,
+        altitude_m=found.there.altitude_m,
+        air_kg_m3=found.there.air.kg_m3,
+        sample_kg_m3=ROCK.kg_m3,
+        correction_mg=mass_mg(found.correction_ng),
+        components=_components(found.correction),
+        u_mg=mass_mg(found.correction.u_ng),
+    )

@@ -1,5 +1,6 @@
 """Decisions on books over HTTP: re-basing an estimate, writing off, and what has no mass account."""
 
+import math
 from collections.abc import Iterator
 
 import pytest
@@ -119,3 +120,26 @@ def test_what_is_in_resin_is_not_weighed_back_into_the_account(world: Collection
     assert "resin" in refused["detail"]
     assert world.get("cur", f"items/{block}")["book"] is None
     assert accounts(world, "embedded") == {"embedded": "2881.7"}
+
+
+def test_where_the_uncertainty_of_a_weighing_comes_from(world: Collection) -> None:
+    """The budget adds up to the u of T5 (B1: 0.2160 mg), and what the air may do stands beside it (rulings 19)."""
+    told = world.tell("cur", "TRP", "weighed", CHIP, f"{DAY}T09:00:00Z", mass="1204.2 mg", balance="B1")
+    path = f"items/{NUMBERS[CHIP]}/weighings"
+
+    found = world.get("cur", f"{path}/{told['id']}/budget")
+
+    assert float(found["u_mg"]) == pytest.approx(0.2160, abs=5e-5)
+    assert float(found["expanded_mg"]) == pytest.approx(2 * 0.2160, abs=1e-4)
+    parts = [float(one["contribution_mg"]) for one in found["components"]]
+    assert math.hypot(*parts) == pytest.approx(0.2160, abs=5e-5)
+    assert sum(float(one["share_percent"]) for one in found["components"]) == pytest.approx(100, abs=0.2)
+    assert found["difference_mg"] == "-0.1"
+    assert float(found["difference_u_mg"]) == pytest.approx(0.3055, abs=5e-4)
+    # Rock of 2200 kg/m3 reads 0.40 mg a gram low at sea level (handbook figure); at home nothing shifts.
+    assert float(found["buoyancy"]["correction_mg"]) == pytest.approx(1.2042 * 0.40, abs=0.01)
+    assert (found["buoyancy"]["institution"], found["shift_mg"]) == ("TRP", "0")
+    assert world.get("cur", f"{path}/00000000-0000-7000-8000-000000000000/budget", 404)["code"] == "not_found"
+    assert world.get("stranger", f"{path}/{told['id']}/budget", 404)["code"] == "not_found"
+    guess = world.tell("cur", "TRP", "weighed", CHIP, f"{DAY}T09:30:00Z", mass="1204 mg", method="estimated")
+    assert world.get("cur", f"{path}/{guess['id']}/budget", 409)["code"] == "rule_forbids"

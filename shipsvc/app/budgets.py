@@ -1,0 +1,83 @@
+"""The uncertainty budget of one weighing, on request: where its u comes from, and what the air may add to that."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from shipsvc.app import items, posting
+from shipsvc.app.access import Actor
+from shipsvc.domain import air, errors, uncertainty
+from shipsvc.domain.air import ROCK, Density
+from shipsvc.domain.mass import Mass
+from shipsvc.domain.uncertainty import Budget, Buoyancy
+from shipsvc.store import ledger, mass
+from shipsvc.store.engine import Row
+
+
+@dataclass(frozen=True)
+class Site:
+    """An institution, its altitude in m, and the air in a room there; None where nobody gave the altitude."""
+
+    institution: str
+    altitude_m: int
+    air: Density
+
+
+@dataclass(frozen=True)
+class WeighingBudget:
+    """One weighing in ng with its budget, as every comparison uses it; the correction of the reading for buoyancy with
+    a budget of its own, which is shown and never added (rulings 19); and by how much more the thing reads there than at
+    its owner's. ``comparison`` is the row of what it was held against, if it was."""
+
+    number: str
+    event_id: str
+    happened_at: datetime
+    mass_ng: int
+    balance: str
+    budget: Budget
+    there: Site | None
+    correction_ng: float | None
+    correction: Budget | None
+    owners: Site | None
+    shift_ng: float | None
+    comparison: Row | None
+
+
+def of_weighing(connection: sa.Connection, actor: Actor, typed: str, weighing: str) -> WeighingBudget:
+    """The budget of a weighing of an item, as it stands, amended or not.
+
+    Raises as ``items.find`` does; NotFound for a weighing that is not of this sample or not theirs to see; RuleForbids
+    for a mass that was not weighed on a balance that is known.
+    """
+    found = items.find(connection, actor, typed)
+    row, body = posting.weighing_of(connection, found.number, weighing)
+    items.require_state(connection, actor, found, row["happened_at"])
+    code = str(body.get("balance") or "")
+    scale = mass.versions(connection, [code]).get(code)
+    if scale is None or body.get("method") in ("estimated", "declared"):
+        raise errors.RuleForbids(why="that mass was not weighed on a balance that is known, so it has no budget.")
+    net_ng = Mass.parse(str(body["mass"])).ng
+    known = mass.known(scale)
+    there, owners = _site(connection, scale["institution"]), _site(connection, found.row["owner"])
+    buoyancy = Buoyancy(there.air, ROCK, there.institution, found.number) if there else None
+    compared = ledger.comparison(connection, found.number, weighing)
+    return WeighingBudget(
+        number=found.number,
+        event_id=weighing,
+        happened_at=row["happened_at"],
+        mass_ng=net_ng,
+        balance=code,
+        budget=uncertainty.weighing(known.balance, net_ng, code=code),
+        there=there,
+        correction_ng=air.corrected_ng(net_ng, there.air) - net_ng if there else None,
+        correction=Budget(buoyancy.components(net_ng)) if buoyancy else None,
+        owners=owners,
+        shift_ng=air.shift_ng(net_ng, owners.air, there.air) if owners and there else None,
+        comparison=compared,
+    )
+
+
+def _site(connection: sa.Connection, institution: str) -> Site | None:
+    altitude_m = mass.altitude_m(connection, institution)
+    return None if altitude_m is None else Site(institution, altitude_m, air.assumed_air(altitude_m))
