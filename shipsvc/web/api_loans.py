@@ -71,7 +71,7 @@ def list_loans(
         )
     page = cursors.cut(found, asked.limit, "loan", lambda loan: (loan.row["code"],))
     cursors.link(response, asked, page)
-    return LoanPage(items=[_shown(loan, moments, now) for loan in page.rows], next=page.next)
+    return LoanPage(items=[shown(loan, moments, now) for loan in page.rows], next=page.next)
 
 
 @router.get(
@@ -86,7 +86,7 @@ def show_loan(service: ServiceDep, claims: ClaimsDep, code: Code, moments: Momen
         now = work.now()
         loan = loans.read(work.connection, work.actor, now, code, moments.as_of, moments.known_on)
     response.headers["ETag"] = etag(loan.row["version"])
-    return _shown(loan, moments, now)
+    return shown(loan, moments, now)
 
 
 @router.post(
@@ -176,10 +176,11 @@ def _made(work: Work, code: str, status: int) -> Made:
     now = work.now()
     loan = loans.read(work.connection, work.actor, now, code, None, None)
     location = {"Location": f"/v1/loans/{code}"} if status == 201 else {}
-    return Made(status, _shown(loan, NOW, now), {**location, "ETag": etag(loan.row["version"])})
+    return Made(status, shown(loan, NOW, now), {**location, "ETag": etag(loan.row["version"])})
 
 
-def _shown(loan: Loan, moments: Moments, now: datetime) -> LoanShown:
+def shown(loan: Loan, moments: Moments, now: datetime) -> LoanShown:
+    """A loan as it is answered, here and on pages."""
     own = {name: value for name, value in loan.row.items() if name not in {"signing_id", "due_on", "confidential_to"}}
     return LoanShown(
         **own,

@@ -1,5 +1,6 @@
 """Shipments: write down, show, change, fill, turn round; what is coming; what is packed in what."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -7,7 +8,7 @@ from fastapi import APIRouter, Path, Query, Response
 
 from shipsvc.app import documents, parcels, shipments
 from shipsvc.app.decisions import Decision
-from shipsvc.app.parcels import Packed, Parcel, Shipment
+from shipsvc.app.parcels import Packed, PackingList, Parcel, Shipment
 from shipsvc.app.shipments import Route
 from shipsvc.domain import codes
 from shipsvc.domain.mass import Mass
@@ -79,7 +80,7 @@ def list_shipments(
         )
     page = cursors.cut(found, asked.limit, "shipment", lambda one: (one.row["code"],))
     cursors.link(response, asked, page)
-    return ShipmentPage(items=[_shown(one, moments, now) for one in page.rows], next=page.next)
+    return ShipmentPage(items=[shown(one, moments, now) for one in page.rows], next=page.next)
 
 
 @router.get("/shipments/{code}", operation_id="show_shipment", summary="A shipment and its parcels", responses=SHOWN)
@@ -91,7 +92,7 @@ def show_shipment(
         now = work.now()
         found = parcels.read(work.connection, work.actor, now, code, moments.as_of, moments.known_on)
     response.headers["ETag"] = etag(found.row["version"])
-    return _shown(found, moments, now)
+    return shown(found, moments, now)
 
 
 @router.post(
@@ -141,7 +142,7 @@ def change_shipment(
 
     found, now = attempted(_act)
     response.headers["ETag"] = etag(found.row["version"])
-    return _shown(found, NOW, now)
+    return shown(found, NOW, now)
 
 
 @router.post(
@@ -197,11 +198,16 @@ def show_packing_list(
         now = work.now()
         found = parcels.packing_list(work.connection, work.actor, now, code, moments.as_of, moments.known_on)
     response.headers["ETag"] = etag(found.row["version"])
+    return packing_list(found, moments, now)
+
+
+def packing_list(found: PackingList, moments: Moments, now: datetime) -> PackingListShown:
+    """What is in what, as it is answered, here and on pages."""
     names = {*PackingListShown.model_fields} & found.row.keys()
     return PackingListShown(
         **{name: found.row[name] for name in names},
         packed_at=found.packed_at,
-        contents=[_packed(one) for one in found.contents],
+        contents=[packed(one) for one in found.contents],
         **of_moment(moments, now),
     )
 
@@ -229,16 +235,19 @@ def list_arriving(
             after=(parse_instant(str(key[0])), str(key[1])) if key else None,
             limit=asked.limit + 1,
         )
-    page = cursors.cut(found, asked.limit, "arriving", lambda one: _key(one[0]))
+    page = cursors.cut(found, asked.limit, "arriving", lambda one: key_of(one[0]))
     cursors.link(response, asked, page)
-    items = [
-        ArrivingShown(**_fields(one, moments, now), answers=answers, packed=[_packed(thing) for thing in nest])
-        for one, nest, answers in page.rows
-    ]
-    return ArrivingPage(items=items, next=page.next)
+    return ArrivingPage(items=[arriving(one, moments, now) for one in page.rows], next=page.next)
 
 
-def _key(shipment: Shipment) -> tuple[str, str]:
+def arriving(one: tuple[Shipment, Sequence[Packed], str], moments: Moments, now: datetime) -> ArrivingShown:
+    """A shipment that is coming as it is answered, here and on pages."""
+    found, nest, answers = one
+    return ArrivingShown(**_fields(found, moments, now), answers=answers, packed=[packed(thing) for thing in nest])
+
+
+def key_of(shipment: Shipment) -> tuple[str, str]:
+    """Where it stands among those that are coming, as a cursor holds it."""
     expected_by, code = parcels.place_of(shipment)
     return format_instant(expected_by), code
 
@@ -255,10 +264,11 @@ def _after(work: Work, code: str) -> tuple[Shipment, datetime]:
 def _made(work: Work, code: str, status: int) -> Made:
     found, now = _after(work, code)
     location = {"Location": f"/v1/shipments/{code}"} if status == 201 else {}
-    return Made(status, _shown(found, NOW, now), {**location, "ETag": etag(found.row["version"])})
+    return Made(status, shown(found, NOW, now), {**location, "ETag": etag(found.row["version"])})
 
 
-def _shown(shipment: Shipment, moments: Moments, now: datetime) -> ShipmentShown:
+def shown(shipment: Shipment, moments: Moments, now: datetime) -> ShipmentShown:
+    """A shipment as it is answered, here and on pages."""
     return ShipmentShown(**_fields(shipment, moments, now))
 
 
@@ -284,12 +294,13 @@ def _parcel(parcel: Parcel) -> ParcelShown:
     )
 
 
-def _packed(thing: Packed) -> PackedShown:
+def packed(thing: Packed) -> PackedShown:
+    """A thing and all that is in it, as it is answered."""
     row = thing.row
     return PackedShown(
         number=codes.display(row["number"]),
         **{name: row[name] for name in ("kind", "form", "what")},
         mass_mg=None if row["mass_ng"] is None else Mass(row["mass_ng"]).digits("mg"),
         seals=[SealShown(**{name: getattr(seal, name) for name in SealShown.model_fields}) for seal in thing.seals],
-        contents=[_packed(inner) for inner in thing.contents],
+        contents=[packed(inner) for inner in thing.contents],
     )

@@ -5,23 +5,28 @@ Sources: RFC 6265bis (cookies), the Fetch standard (Sec-Fetch-Site), OWASP Cross
 
 import re
 from collections.abc import Iterator
-from html.parser import HTMLParser
 
 import pytest
 from httpx2 import Response
 
-from shipsvc.app import sessions
-from shipsvc.web import api_token
-from shipsvc.web.deps import transaction
 from shipsvc.web.pages.rendering import length, mg, u_mg
 from shipsvc.web.pages.tables import BY_NAME
+from tests.web import visits
 from tests.web.chip import CHIP, NUMBERS, receive_chip, send_chip
 from tests.web.collection import Collection, collection, typed
 from tests.web.service import PASSWORD, Running, running
+from tests.web.visits import HTML
 
-HTML = {"Accept": "text/html,application/xhtml+xml"}
 OWN = {"Sec-Fetch-Site": "same-origin", **HTML}
-PAGES = ("/", "/things", "/things?q=chip", *(f"/reports/{name}" for name in BY_NAME))
+PAGES = (
+    "/",
+    "/arriving",
+    "/loans",
+    "/shipments",
+    "/things",
+    "/things?q=chip",
+    *(f"/reports/{name}" for name in BY_NAME),
+)
 
 
 @pytest.fixture
@@ -46,21 +51,13 @@ def world(sqlite_template: object, tmp_path_factory: pytest.TempPathFactory) -> 
 
 
 def cookie(world: Collection, login: str) -> str:
-    """A session of the pages; signing in by form is a test of its own."""
-    service = world.running.service
-    with transaction(service, writes=True) as connection:
-        times = api_token.lifetimes(service.settings)
-        person = world.running.people[login]
-        return sessions.start_pages(connection, service.now(connection), times, person=person, address="")
+    """A session of the pages."""
+    return visits.cookie(world.running, login)
 
 
 def opened(world: Collection, login: str, path: str, status: int = 200) -> str:
     """A page as somebody sees it."""
-    headers = {**HTML, "Cookie": f"shipsvc={cookie(world, login)}"}
-    answer = world.running.client.get(path, headers=headers)
-    assert answer.status_code == status, answer.text
-    assert answer.headers["content-type"] == "text/html; charset=utf-8"
-    return answer.text
+    return visits.opened(world.running, login, path, status)
 
 
 def sign_in(service: Running, login: str = "first", password: str = PASSWORD, **more: str) -> Response:
@@ -141,33 +138,11 @@ def test_the_session_is_listed_among_ones_own(service: Running) -> None:
 
 
 # ---------------------------------------------------------------------------------------------------------- the pages
-class _Loads(HTMLParser):
-    """Which addresses a page loads or leads to, and whether it holds script or style of its own."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.addresses: set[str] = set()
-        self.inline: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        found = dict(attrs)
-        self.addresses |= {str(found[name]) for name in ("href", "src", "action") if found.get(name)}
-        self.inline += [name for name in found if name == "style" or name.startswith("on")]
-        self.inline += [tag] if tag == "style" or (tag == "script" and not found.get("src")) else []
-
-
 @pytest.mark.parametrize("login", ["cur", "ana", "driver", "stranger", "aud"])
 def test_every_page_opens_for_every_role(world: Collection, login: str) -> None:
     """Nothing is loaded from elsewhere, nothing stands in the page that its policy forbids, every link leads on."""
     for path in PAGES:
-        loads = _Loads()
-        loads.feed(opened(world, login, path))
-        assert loads.inline == []
-        assert all(address.startswith(("/", "#", "?")) for address in loads.addresses)
-        headers = {**HTML, "Cookie": f"shipsvc={cookie(world, login)}"}
-        for address in loads.addresses - {"#main", "?", "/sign-out"}:
-            if address.startswith("/"):
-                assert world.running.client.get(address, headers=headers).status_code in {200, 303}, address
+        visits.check(world.running, login, path)
 
 
 def test_a_page_may_load_nothing_of_others(world: Collection) -> None:

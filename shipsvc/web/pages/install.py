@@ -12,10 +12,10 @@ from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
-from shipsvc.web.pages import desk, entrance, things
+from shipsvc.web.pages import desk, entrance, loans, shipments, things
 from shipsvc.web.pages.rendering import NOBODY, render
 
-ROUTERS: Final = (desk.router, entrance.router, things.router)
+ROUTERS: Final = (desk.router, entrance.router, loans.router, shipments.router, things.router)
 STATIC: Final = Path(__file__).parent / "static"
 #: What is no page: the API and what stands beside it.
 _NO_PAGES: Final = ("/v1/", "/oauth/", "/.well-known/", "/docs", "/openapi.json", "/static/")

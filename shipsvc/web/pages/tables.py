@@ -1,14 +1,27 @@
 """The reports as tables: which of a report's columns a page shows, under which heading, and written how."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from shipsvc.web import api_reports
 from shipsvc.web.api_reports import Report
 
 Kind = Literal[
-    "item", "items", "shipment", "loan", "party", "word", "words", "instant", "day", "days", "length", "mass", "u"
+    "item",
+    "items",
+    "shipment",
+    "loan",
+    "party",
+    "word",
+    "words",
+    "instant",
+    "day",
+    "days",
+    "length",
+    "mass",
+    "u",
+    "flag",
 ]
 
 
@@ -19,6 +32,14 @@ class Column:
     heading: str
     name: str
     kind: Kind = "words"
+
+
+def told(columns: Sequence[Column], rows: Sequence[Mapping[str, Any]]) -> list[Column]:
+    """The columns in which at least one row says something; nothing of nothing is left out."""
+    return [column for column in columns if any(row[column.name] not in _NOTHING for row in rows)]
+
+
+_NOTHING: Final[tuple[Any, ...]] = (None, False, 0, "0", "", [])
 
 
 @dataclass(frozen=True)
