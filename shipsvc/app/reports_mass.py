@@ -38,12 +38,22 @@ def drifts(connection: sa.Connection, actor: Actor, asked: Asked, after: Key | N
     In the order of items; for the owner's people and those who see all.
     """
     owners = None if actor.sees_all else actor.institutions
-    numbers = ledger.posted_items(connection, asked.moment, owners, after[0] if after else "", limit)
+    found: list[Entry] = []
+    behind = after[0] if after else ""
+    while len(found) < limit:
+        numbers = ledger.unexplained_items(connection, asked.moment, owners, behind, limit)
+        found += _drifts(connection, numbers, asked)
+        if len(numbers) < limit:
+            break
+        behind = numbers[-1]
+    return found[:limit]
+
+
+def _drifts(connection: sa.Connection, numbers: Sequence[str], asked: Asked) -> list[Entry]:
+    """Those of the samples that were posted since their last re-basis: not all that is unexplained was."""
     infos = items.by_numbers(connection, numbers)
-    spent: dict[str, list[Row]] = defaultdict(list)
-    for row in ledger.settings(connection, numbers, asked.moment):
-        spent[row["item"]].append(row)
-    found = ((number, _postings(spent[number])) for number in numbers)
+    spans = _by_item(ledger.settings(connection, numbers, asked.moment))
+    found = ((number, _postings(spans[number])) for number in numbers)
     return [Entry((number,), _drift(number, infos[number], postings)) for number, postings in found if postings]
 
 

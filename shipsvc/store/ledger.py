@@ -160,10 +160,10 @@ def parents(connection: sa.Connection, children: Collection[str], when: Moment) 
 
 
 # ----------------------------------------------------------------------------------------------------------- the drift
-def posted_items(
+def unexplained_items(
     connection: sa.Connection, when: Moment, owners: Collection[str] | None, after: str, limit: int
 ) -> list[str]:
-    """Samples, of these owners or of all, whose book was ever set to something else by a posting; in order."""
+    """Samples, of these owners or of all, of which anything was ever unexplained; in order."""
     wanted = sa.select(MOVE.c.item).distinct().where(sa.text(f"({UNEXPLAINED_SQL})"), MOVE.c.item > after)
     wanted = wanted.where(MOVE.c.happened_at <= when.as_of, _known(MOVE, when))
     if owners is not None:

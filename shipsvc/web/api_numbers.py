@@ -69,7 +69,7 @@ def _issue(body: IssueNew) -> dict[str, Any]:
     form = body.form or FORM_OF[body.kind]
     if (form == "material") != (body.kind == "sample"):
         raise errors.Malformed(why=f"a {body.kind} does not come as {form}", pointer="/form")
-    described = {n: v for n in ("material", "moisture_class") if (v := getattr(body, n)) is not None}
+    described = {n: v for n in ("material", "moisture_class", "reserve") if (v := getattr(body, n)) is not None}
     if described and body.kind != "sample":
         raise errors.Malformed(why=f"a {body.kind} has no {next(iter(described))}", pointer=f"/{next(iter(described))}")
     named = tuple(body.numbers or ())

@@ -55,6 +55,7 @@ class IssueNew(Strict):
     moisture_class: Literal["CI", "CM", "other"] | None = Field(
         None, description="Of a sample: what air may add to it", examples=["CM"]
     )
+    reserve: StrictBool | None = Field(None, description="Of a sample: whether it is kept for later", examples=[False])
     print_labels: StrictBool = Field(
         False, description="Whether a first label of each is printed at once", examples=[True]
     )

@@ -78,6 +78,25 @@ def test_the_drift_of_the_stock(world: World) -> None:
     assert read(world, drifts, who=somebody("TSI")) == []
 
 
+def test_drift_page_by_page(world: World) -> None:
+    """A page is full where there is more, however many samples between have something unexplained and no posting."""
+    for n in range(1, 9):
+        name = f"BRM-000{n}"
+        world.tell("accessioned", name, "2025-01-27T10:00:00Z", mass="1000 mg", **B1)
+        if n in (1, 4, 8):
+            world.tell("posted", name, "2025-02-27T10:00:00Z", mass="999 mg", **B1)
+        else:
+            world.tell("used", name, "2025-02-27T10:00:00Z", mass="999 mg", all=True, **B1)
+
+    pages: list[list[str]] = []
+    after: tuple[str, ...] | None = None
+    while rows := read(world, drifts, limit=2, after=after):
+        pages.append([row["item"] for row in rows])
+        after = (rows[-1]["item"].replace("-", "")[:-1],)
+
+    assert pages == [[typed("BRM-0001"), typed("BRM-0004")], [typed("BRM-0008")]]
+
+
 def test_a_rebasis_is_no_drift(world: World) -> None:
     """Trade case 53: what an estimate was off by is not lost, and the steps before it are not those after it."""
     world.tell("accessioned", "BRM-0001", "2025-01-19T10:00:00Z", mass="220 g", method="estimated")

@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 
@@ -107,3 +108,25 @@ def test_drift_over_http(world: Collection) -> None:
 
     assert (row["item"], row["steps"], row["difference_mg"], row["alarm"]) == (NUMBERS[CHIP], 1, "-0.54", "none")
     assert world.get("ana", "reports/drift")["items"] == []
+
+
+def test_the_reserve_over_http(world: Collection) -> None:
+    """Marked when it is registered; the floor is the collection's: 70 % of 1204.3 + 9000 mg, of which 9000 are kept."""
+    what: dict[str, Any] = {"kind": "sample", "form": "material", "what": "stone", "prefix": "BRM", "reserve": True}
+    stone = world.issue(**what)["items"][0]["number"]
+    world.tell("cur", "TRP", "accessioned", stone[:-2], "2026-03-16T02:00:00Z", mass="9000 mg", balance="B1")
+    asked = {"collection": "BRAITHMOSS", "take": "1.9 g"}
+    assert world.get("cur", "reports/reserve", **asked)["items"][0]["allowed"] is None
+    path = "/v1/collections/BRAITHMOSS"
+    kept = world.running.client.get(path, headers=dict(world.head("cur")))
+    content = {name: kept.json()[name] for name in ("name", "zone", "late_after_s")}
+    change = {**content, "reserve_floor_percent": 70, "because": "Policy"}
+    head = {**world.head("cur"), "If-Match": kept.headers["ETag"]}
+    changed = world.running.client.put(path, json=change, headers=head)
+    assert changed.status_code == 200, changed.text
+
+    (row,) = world.get("cur", "reports/reserve", **asked)["items"]
+
+    assert (row["accession_mg"], row["floor_mg"], row["reserve_mg"]) == ("10204.3", "7143.01", "9000")
+    assert (row["headroom_mg"], row["take_mg"], row["allowed"]) == ("1856.99", "1900", False)
+    assert world.get("ana", "reports/reserve", 404, **asked)["code"] == "not_found"
