@@ -29,6 +29,7 @@ from shipsvc.web import (
     api_operation,
     api_reports,
     api_reports_mass,
+    api_restrictions,
     api_shipments,
     errors,
     openapi,
@@ -57,6 +58,7 @@ ROUTERS = (
     api_numbers.router,
     api_operation.router,
     api_reports.router,
+    api_restrictions.router,
     api_reports_mass.router,
     api_shipments.router,
 )

@@ -18,11 +18,13 @@ from shipsvc.app.fsck_rules import BEFORE_THEIR_EYES, LINE_IS_OUT, Said, Thing
 
 OUR_WORD = {"posted", "rebased", "written_off", "lost_decided"}
 OF_MATERIAL = frozenset(
-    {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted"} | OUR_WORD
+    {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted"}
+    | {"contamination_noted", "restriction_set"}
+    | OUR_WORD
 )
 OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
 NOT_PASSED_ON = OF_MATERIAL | OF_THE_NUMBER | {"tared"}
-MOVES_MASS = OF_MATERIAL - {"dried"} | {"registered"}
+MOVES_MASS = OF_MATERIAL - {"dried", "contamination_noted", "restriction_set"} | {"registered"}
 #: Kind, form and owner of each thing.
 Kinds = Mapping[str, tuple[str, str, str]]
 

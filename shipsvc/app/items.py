@@ -8,8 +8,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import access, prints
+from shipsvc.app import access, heritage, prints
 from shipsvc.app.access import Actor
+from shipsvc.app.heritage import Carried
 from shipsvc.app.prints import Label
 from shipsvc.domain import codes, errors
 from shipsvc.domain.fold import DEPTH_MAX
@@ -78,6 +79,7 @@ class Shown:
     standing: Standing | None
     contents: Sequence[Row]
     flags: Sequence[Row]
+    carries: Sequence[Carried]
     label: Label | None
 
 
@@ -147,6 +149,7 @@ def show(connection: sa.Connection, actor: Actor, typed: str, when: When, now: d
         standing(connection, actor, found, when, now) if theirs else None,
         inside(connection, actor, number, when, now, limit=CONTENTS_SHOWN + 1) if theirs else (),
         item_states.flags(connection, number, when, eyes) if theirs and not found.outside_only else (),
+        heritage.carried(connection, actor, number, when) if theirs and not found.outside_only else (),
         prints.live(connection, number, prints.by_then(when, now)),
     )
 

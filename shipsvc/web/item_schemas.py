@@ -285,6 +285,28 @@ class FlagShown(Strict):
     recorded_at: Instant = Field(description="When it came up")
 
 
+_CARRIED: Final[dict[str, Any]] = {
+    "kind": "restriction",
+    "words": "Not for aluminium, not face A",
+    "since": "2025-02-01T09:00:00Z",
+    "event_id": EXAMPLE_ID,
+    "of": "BRM-0004-F",
+}
+
+
+class CarriedShown(Strict):
+    """Something that stays with the material, whatever is made of it."""
+
+    model_config = example(_CARRIED)
+    kind: Literal["contamination", "restriction"] = Field(description="What it is", examples=["restriction"])
+    words: str = Field(description="As it was told", examples=["Not for aluminium, not face A"])
+    since: Instant = Field(description="When it was noted or set")
+    event_id: EventId
+    of: NumberShown | None = Field(
+        description="The sample that it was told of; null where that is not yours to see", examples=["BRM-0004-F"]
+    )
+
+
 class ItemShown(Described, Moment):
     """An item as it stood. State is null where nothing was told by then, or where it is not yours to see."""
 
@@ -301,6 +323,7 @@ class ItemShown(Described, Moment):
             "book": {**_BOOK, **_PROVENANCE},
             "loan": _LOAN,
             "flags": [],
+            "carries": [],
             "label": "BRM0010J.1",
         },
     )
@@ -313,4 +336,8 @@ class ItemShown(Described, Moment):
     book: BookShown | None = Field(description="Its mass, for a sample", examples=[{**_BOOK, **_PROVENANCE}])
     loan: LoanLine | None = Field(description="Its loan, for those it concerns", examples=[_LOAN])
     flags: list[FlagShown] = Field(description="What to look at", examples=[[_FLAG]])
+    carries: list[CarriedShown] = Field(
+        description="Contaminations and restrictions of its own and, from before it was made of them, of its forebears",
+        examples=[[_CARRIED]],
+    )
     label: str | None = Field(description="Code of the label print that is live", examples=["BRM0010J.1"])

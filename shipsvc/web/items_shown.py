@@ -4,6 +4,7 @@ import math
 from datetime import datetime, timedelta
 from typing import Any
 
+from shipsvc.app.heritage import Carried
 from shipsvc.app.history import Content, Entry
 from shipsvc.app.items import CONTENTS_SHOWN, Shown, Standing
 from shipsvc.domain import codes
@@ -14,6 +15,7 @@ from shipsvc.web.history_schemas import AmendmentShown, ContentShown, HistoryEnt
 from shipsvc.web.item_schemas import (
     AliasShown,
     BookShown,
+    CarriedShown,
     CustodyShown,
     FlagShown,
     Inside,
@@ -58,6 +60,7 @@ def item(shown: Shown, moment: Fields) -> ItemShown:
         book=_book(standing) if standing and standing.span["mass_ng"] is not None else None,
         loan=_loan(standing) if standing and standing.shows_loan and standing.span["loan"] else None,
         flags=[_flag(row) for row in shown.flags],
+        carries=[_carried(one) for one in shown.carries],
         label=shown.label.print.code if shown.label else None,
     )
 
@@ -113,6 +116,10 @@ def _loan(standing: Standing) -> LoanLine:
 
 def _flag(row: Row) -> FlagShown:
     return FlagShown(code=row["code"], detail=row["detail"], event_id=row["event_id"], recorded_at=row["known_from"])
+
+
+def _carried(one: Carried) -> CarriedShown:
+    return CarriedShown(kind=one.kind, words=one.words, since=one.since, event_id=one.event_id, of=_number(one.of))
 
 
 def alias(row: Row) -> AliasShown:
