@@ -148,21 +148,30 @@ def _reconciled(
     line: Line, loan: Mapping[str, Any], spans: Sequence[Row], weighings: Sequence[Row], moves: Sequence[Row]
 ) -> dict[str, Any]:
     out = [span for span in spans if span["line"] != "promised"]
-    since, until = (out[0]["from_at"], spans[-1]["to_at"]) if out else (None, None)
-    during = [row for row in weighings if since and since <= row["happened_at"] < until]
+    since = out[0]["from_at"] if out else None
     back_at = line.received_at or line.handed_at
+    ended_at = back_at or line.ended_at or spans[-1]["to_at"] if out else None
+    during = [row for row in weighings if since and since <= row["happened_at"] <= ended_at]
     received = next((row for row in during if _is_from(row, loan["borrower"])), None)
-    returned = [row for row in during if back_at and row["happened_at"] >= back_at and _is_from(row, loan["lender"])]
+    returned = _returned(weighings, moves, back_at, loan["lender"]) if back_at else None
     gone = dict.fromkeys(GONE.values(), 0)
     for move in moves:
-        if since and since < move["happened_at"] < until and move["account"] in GONE:
+        # What the lender does with it afterwards is not the loan's.
+        if since and since < move["happened_at"] <= ended_at and move["account"] in GONE:
             gone[GONE[move["account"]]] += move["ng"]
     return {
         "sent_mg": _mg(out[0]["mass_ng"]) if out else None,
         **_compared("received", received),
         **{name: Mass(ng).digits("mg") for name, ng in gone.items()},
-        **_compared("returned", returned[-1] if returned else None),
+        **_compared("returned", returned),
     }
+
+
+def _returned(weighings: Sequence[Row], moves: Sequence[Row], back_at: datetime, lender: str) -> Row | None:
+    """The lender's last weighing after it came back, until its book was set to one or something was done to it."""
+    settled = min((move["happened_at"] for move in moves if move["happened_at"] > back_at), default=None)
+    found = [row for row in weighings if row["happened_at"] >= back_at and _is_from(row, lender)]
+    return next((row for row in reversed(found) if settled is None or row["happened_at"] <= settled), None)
 
 
 def _is_from(row: Row, institution: str) -> bool:

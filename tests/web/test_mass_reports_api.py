@@ -50,6 +50,9 @@ def test_the_lines_of_a_loan_are_reconciled(world: Collection) -> None:
     told = [line[f"returned_{name}"] for name in ("mg", "expected_mg", "difference_mg", "verdict")]
     assert told == ["655.2", "655.74", "-0.54", "agrees"]
     assert world.get("ana", path)["items"] == [line]
+    world.tell("cur", "TRP", "used", CHIP, "2026-03-19T11:00:00Z", mass="55.2 mg", balance="B1")
+    world.tell("cur", "TRP", "weighed", CHIP, "2026-03-20T11:00:00Z", mass="599 mg", balance="B1")
+    assert world.get("ana", path)["items"] == [line]  # what the lender does with it afterwards is not the loan's
     assert world.get("stranger", path, 404)["code"] == "not_found"
     (before,) = world.get("cur", path, as_of="2026-03-15T02:30:00Z")["items"]
     assert (before["used_weighed_mg"], before["worked_loss_mg"]) == ("540.46", "0")
