@@ -135,14 +135,16 @@ def mass_discrepancies(
     limit: int,
     *,
     verdict: str | None = None,
+    settled: bool | None = None,
 ) -> list[Entry]:
-    """Weighings held against the book: those with the verdict, all of them ("all"), or all that do not agree (None).
+    """Weighings held against the book: those with the verdict, all of them ("all"), or all that do not agree (None);
+    with ``settled`` only those whose sample's book was, or was not, set by a decision since.
 
     In the order of items and times. A difference is observed less expected; masses are in mg.
     """
     visible = None if actor.sees_all else reads_record.weighed_or_owned(actor.institutions)
     behind = (after[0], parse_instant(after[1]), after[2]) if after else None
-    found = rows(connection, reads_record.comparisons(asked.moment, verdict, visible, behind, limit))
+    found = rows(connection, reads_record.comparisons(asked.moment, verdict, visible, behind, limit, settled))
     infos = items.by_numbers(connection, {row["item"] for row in found})
     told = reads_record.sources(connection, asked.moment, {row["event_id"] for row in found})
     swapped = swaps.suspected(connection, {row["item"] for row in found if _is_far(row)}, asked.moment)
@@ -189,5 +191,6 @@ def _comparison(row: Row, info: Row, weighing: dict[str, Any], marks: list[str])
         "u_mg": Mass(round(row["u_ng"])).digits("mg"),
         "r": row["r"] if row["r"] is not None and math.isfinite(row["r"]) else None,
         "verdict": row["verdict"],
+        "settled_by": row["settled_by"],
         "marks": marks,
     }

@@ -212,13 +212,24 @@ def first_said(connection: sa.Connection, shipment: str) -> datetime | None:
 
 # ------------------------------------------------------------------------------------------------------- comparisons
 def comparisons(
-    when: Moment, verdict: str | None, visible: Clause | None, after: tuple[str, datetime, str] | None, limit: int
+    when: Moment,
+    verdict: str | None,
+    visible: Clause | None,
+    after: tuple[str, datetime, str] | None,
+    limit: int,
+    settled: bool | None = None,
 ) -> sa.Select[Any]:
-    """Weighings held against the book, by item and time: those with the verdict, or all that do not agree if None."""
-    wanted = sa.select(COMPARISON).where(_known(COMPARISON, when), COMPARISON.c.happened_at <= when.as_of)
+    """Weighings held against the book, by item and time: those with the verdict, or all that do not agree if None; with
+    ``settled_by``, the first decision since that set the book of the sample anew."""
+    settled_by = _settled_by(when)
+    wanted = sa.select(COMPARISON, settled_by.label("settled_by")).where(
+        _known(COMPARISON, when), COMPARISON.c.happened_at <= when.as_of
+    )
     if verdict != "all":
         is_asked = COMPARISON.c.verdict == verdict if verdict else sa.text(f"comparison.{DIFFERS_SQL}")
         wanted = wanted.where(is_asked)
+    if settled is not None:
+        wanted = wanted.where(settled_by.is_not(None) if settled else settled_by.is_(None))
     if visible is not None:
         wanted = wanted.where(visible)
     if after is not None:
@@ -228,6 +239,17 @@ def comparisons(
         wanted = wanted.where(COMPARISON.c.item >= item, behind)
     columns = (COMPARISON.c.item, COMPARISON.c.happened_at, COMPARISON.c.event_id)
     return wanted.order_by(*columns).limit(limit)
+
+
+def _settled_by(when: Moment) -> sa.ScalarSelect[Any]:
+    wanted = sa.select(EVENT_ITEM.c.event_id).where(
+        EVENT_ITEM.c.item == COMPARISON.c.item,
+        EVENT_ITEM.c.kind.in_(("posted", "rebased")),
+        EVENT_ITEM.c.happened_at >= COMPARISON.c.happened_at,
+        EVENT_ITEM.c.happened_at <= when.as_of,
+        _known(EVENT_ITEM, when),
+    )
+    return wanted.order_by(EVENT_ITEM.c.happened_at).limit(1).scalar_subquery()
 
 
 def weighed_or_owned(institutions: Collection[str]) -> Clause:

@@ -276,9 +276,12 @@ def mass_discrepancies(
     verdict: Annotated[
         schemas.VerdictAsked | None, Query(description="One verdict, or `all`; left out: all but `agrees`")
     ] = None,
+    settled: Annotated[
+        bool | None, Query(description="Only those after which a decision set the book, or only the others")
+    ] = None,
 ) -> Any:
     """Difference, uncertainty, ratio and verdict of each, with the weighing, its balance and the book."""
-    return answer(service, claims, DISCREPANCIES, page, moments, response, verdict=verdict)
+    return answer(service, claims, DISCREPANCIES, page, moments, response, verdict=verdict, settled=settled)
 
 
 @router.get(

@@ -111,6 +111,7 @@ DISCREPANCY: Final[Row] = {
     "u_mg": "0.305532",
     "r": -28.278,
     "verdict": "unexplained_loss",
+    "settled_by": None,
     "marks": [],
 }
 TOLD_LATE: Final[Row] = {

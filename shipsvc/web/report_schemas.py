@@ -243,6 +243,7 @@ class Discrepancy(Strict):
     u_mg: MassText = Field(description="Standard uncertainty of the difference (k = 1)")
     r: float | None = Field(description="Difference over uncertainty; null where the uncertainty is 0", examples=[-0.5])
     verdict: Verdict
+    settled_by: str | None = Field(description="The decision that set the book since, if one did")
     marks: list[str] = Field(
         description="What stands beside the verdict: below_least_mass, calibration_lapsed, balance_unknown,"
         " swap_suspected",

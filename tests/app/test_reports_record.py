@@ -148,6 +148,20 @@ def test_discrepancies_are_what_does_not_agree(world: World) -> None:
     assert read(world, mass_discrepancies, verdict="unexplained_loss") == []
 
 
+def test_a_discrepancy_is_settled_once_the_book_is_set(world: World) -> None:
+    """Promise 6: a person posts a weighing; what did not agree before then stays in the record, and needs nobody."""
+    weigh_at_receipt(world)
+    posted: dict[str, Any] = {"mass": "51.2 mg", "balance": "B7", "id": "00000000-0000-7000-8000-0000000000ff"}
+    world.tell("posted", "BRM-0011", "2025-10-12T01:00:00Z", **posted)
+
+    (row,) = read(world, mass_discrepancies, settled=True)
+    assert (row["item"], row["settled_by"]) == (typed("BRM-0011"), posted["id"])
+    assert read(world, mass_discrepancies, settled=False) == []
+    (before,) = read(world, mass_discrepancies, settled=False, as_of="2025-10-11T12:00:00Z")
+    assert (before["item"], before["settled_by"]) == (typed("BRM-0011"), None)
+    assert len(read(world, mass_discrepancies)) == 1
+
+
 def test_discrepancies_as_known_before_and_after_an_amendment(world: World) -> None:
     """A3 and C-09: the slip was flagged until it was amended, and is still what was known then; now it agrees."""
     weigh_at_receipt(world)

@@ -205,7 +205,7 @@ def test_words_of_the_record_are_no_markup(world: Collection) -> None:
 @pytest.mark.parametrize("name", sorted(BY_NAME))
 def test_a_table_as_a_file_is_the_reports_own(world: Collection, name: str) -> None:
     """The link below a table gives the CSV of the API, row for row."""
-    asked = {"institution": "TRP"} if name == "holdings" else {}
+    asked = {"institution": "TRP"} if name == "holdings" else {k: str(v) for k, v in BY_NAME[name].asked.items()}
     api = world.running.client.get(
         f"/v1/reports/{name}", params=asked, headers={**world.head("cur"), "Accept": "text/csv"}
     )

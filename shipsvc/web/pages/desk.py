@@ -39,7 +39,10 @@ def desk(visit: VisitDep, typed: TypedDep) -> HTMLResponse:
     with visit.reading() as work:
         frame = frames.of(work, typed)
         asked = frames.asked(work, frame)
-        found = [(table, table.report.read(work.connection, work.actor, asked, None, FEW + 1)) for table in URGENT]
+        found = [
+            (table, table.report.read(work.connection, work.actor, asked, None, FEW + 1, **table.asked))
+            for table in URGENT
+        ]
     sections = [Section(table, [e.fields for e in rows[:FEW]], len(rows) > FEW) for table, rows in found]
     return render("desk.html", frame, sections=sections, others=[*TABLES[len(URGENT) :], HOLDINGS])
 
@@ -64,7 +67,7 @@ def report(
         after = _after(table, cursor)
         found = table.report.read(work.connection, work.actor, frames.asked(work, frame), after, MANY + 1, **filters)
     page = cursors.cut(found, MANY, table.report.name, lambda entry: entry.key)
-    chosen = {key: value for key, value in filters.items() if value}
+    chosen = {key: value for key, value in filters.items() if value and key not in table.asked}
     return render(
         "report.html", frame, table=table, rows=[entry.fields for entry in page.rows], next=page.next, chosen=chosen
     )
@@ -104,7 +107,7 @@ def _table(name: str) -> Table:
 def _filters(table: Table, borrower: str | None, lender: str | None, institution: str | None) -> dict[str, Any]:
     if table is HOLDINGS:
         return {"institution": institution}
-    return {"borrower": borrower, "lender": lender} if table.report in _OF_LOANS else {}
+    return {"borrower": borrower, "lender": lender} if table.report in _OF_LOANS else dict(table.asked)
 
 
 _OF_LOANS = (api_reports.OVERDUE, api_reports.OUTSTANDING)

@@ -1,7 +1,7 @@
 """The reports as tables: which of a report's columns a page shows, under which heading, and written how."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 from shipsvc.web import api_reports
@@ -54,6 +54,8 @@ class Table:
     columns: Sequence[Column]
     empty: str
     act: str = ""
+    #: What the report is asked for beside the moments.
+    asked: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def path(self) -> str:
@@ -118,8 +120,9 @@ TABLES: Final = (
             Column("Verdict", "verdict", "word"),
             Column("Beside it", "marks", "words"),
         ),
-        "All weighings agree with the book.",
+        "All weighings agree with the book, or were settled.",
         "Weigh it again dry, or post the weighing with a reason.",
+        {"settled": False},
     ),
     Table(
         api_reports.UNCONFIRMED,
