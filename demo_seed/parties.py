@@ -52,6 +52,8 @@ PEOPLE: list[tuple[str, str, str, tuple[str, ...]]] = [
     ("p16", "deputy, later responsible person", "LSC", ("deputy", "analyst", "clerk")),
     ("p17", "mail room", "LSC", ("mail_room",)),
     ("p18", "group head, responsible person", "QAI", ("responsible", "receiver")),
+    ("p19", "student requester", "CVH", ("analyst",)),
+    ("p20", "supervisor, responsible person", "CVH", ("responsible",)),
     ("p24", "auditor, external", "TRP", ("auditor",)),
     ("driver-k", "driver of courier K", "CRK", ("driver", "clerk")),
     ("driver-n", "hand-carriers of courier N", "CRN", ("driver",)),

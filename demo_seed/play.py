@@ -59,7 +59,9 @@ class Player:
             if isinstance(step, Fact):
                 self.tell(step)
             else:
-                self.post(step.who, step.path, step.body)
+                made = self.post(step.who, step.path, step.body)
+                if step.name:
+                    self.numbers[step.name] = made["code"]
             progress(done, len(ordered))
 
     # ----------------------------------------------------------------------------------------------------- requests
@@ -82,6 +84,12 @@ class Player:
         headers = {"Authorization": f"Bearer {self.token(who)}"}
         path = re.sub(r"\{([^}]+)\}", lambda found: self.named(found[1]), path)
         return self._checked(self.client.post(path, json=self._named_in(body), headers=headers))
+
+    def refused(self, who: str, path: str, body: Any) -> tuple[int, Any]:
+        """The status and the problem that a command is answered with; it changes nothing."""
+        headers = {"Authorization": f"Bearer {self.token(who)}"}
+        answer = self.client.post(path, json=body, headers=headers)
+        return answer.status_code, answer.json()
 
     def tell(self, fact: Fact) -> None:
         """One fact, as often as it arrived."""

@@ -26,12 +26,16 @@ class Fact:
 
 @dataclass(frozen=True)
 class Command:
-    """A decision or document: a POST to a path; ``{...}`` in it are names of the scenario."""
+    """A decision or document: a POST to a path; ``{...}`` in it are names of the scenario.
+
+    ``name`` is what the scenario calls a document whose code the service makes.
+    """
 
     told: str
     who: str
     path: str
     body: Mapping[str, Any]
+    name: str = ""
 
 
 Step = Fact | Command

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from demo_seed import commands, material, parties, trips_lsc_qai, trips_smp_sec_dvm, trips_tsi_mrl
+from demo_seed import commands, material, parties, requests, trips_lsc_qai, trips_smp_sec_dvm, trips_tsi_mrl
 from demo_seed.play import PASSWORD, Player
 from demo_seed.steps import Step
 
@@ -27,15 +27,9 @@ def set_up(player: Player, admin: str) -> None:
         given = [{"institution": where, "role": role} for role in roles]
         person = {"name": f"{what} ({login})", "login": login, "password": PASSWORD, "roles": given}
         player.numbers[login] = player.post(admin, "/v1/people", person)["person"]
-    braithmoss = {
-        "code": "BRAITHMOSS",
-        "owner": "TRP",
-        "prefix": "BRM",
-        "name": "Braithmoss",
-        "zone": "Europe/London",
-        "reserve_floor_percent": 70,
-    }
-    player.post(admin, "/v1/collections", {**braithmoss, "reserve_floor_percent": 70, **told})
+    braithmoss = {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", "name": "Braithmoss", "zone": "Europe/London"}
+    policy = {"reserve_floor_ppm": 700_000, "cut_overshoot_ppm": 50_000}
+    player.post(admin, "/v1/collections", {**braithmoss, **policy, **told})
     for code, where, what, profile in parties.PLACES:
         place = {"code": code, "institution": where, "what": what, "profile": profile}
         player.post(admin, "/v1/places", {**place, **told})
@@ -70,6 +64,7 @@ def steps() -> list[Step]:
         *material.drift(),
         *material.composite(),
         *commands.loans(),
+        *requests.steps(),
         *commands.merger(),
         *printed,
         *trips_tsi_mrl.t01(),

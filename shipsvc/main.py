@@ -29,6 +29,8 @@ from shipsvc.web import (
     api_operation,
     api_reports,
     api_reports_mass,
+    api_requests,
+    api_reserve,
     api_restrictions,
     api_shipments,
     errors,
@@ -60,6 +62,8 @@ ROUTERS = (
     api_reports.router,
     api_restrictions.router,
     api_reports_mass.router,
+    api_requests.router,
+    api_reserve.router,
     api_shipments.router,
 )
 

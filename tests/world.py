@@ -62,7 +62,10 @@ class World:
                 ],
             )
             braithmoss = {"code": "BRM", "owner": "TRP", "prefix": "BRM", "zone": "Europe/London", "name": "Braithmoss"}
-            connection.execute(sa.insert(table(Collection)), [{**chain, **braithmoss, "late_after_s": 86_400}])
+            connection.execute(
+                sa.insert(table(Collection)),
+                [{**chain, **braithmoss, "late_after_s": 86_400, "cut_overshoot_ppm": 50_000}],
+            )
             connection.execute(sa.insert(table(BalanceVersion)), [self._balance(chain, *b) for b in BALANCES])
 
     @staticmethod

@@ -18,6 +18,8 @@ LOGS = (
     "shipment",
     "shipment_item",
     "loan",
+    "request",
+    "promise",
     "label_print",
     "label_void",
     "alias",
@@ -38,6 +40,7 @@ OPEN = "handover IN ('giver_only', 'taker_only', 'declared', 'disputed', 'held',
 def upgrade() -> None:
     """Everything, in an empty database."""
     documents()
+    requests()
     facts()
     items()
     spans()
@@ -130,8 +133,11 @@ def documents() -> None:
         text("zone"),
         text("name"),
         whole("late_after_s"),
-        whole("reserve_floor_percent", null=True),
+        whole("reserve_floor_ppm", null=True),
+        whole("cut_overshoot_ppm"),
         sa.PrimaryKeyConstraint("code", "version", name="pk_collection"),
+        sa.CheckConstraint("reserve_floor_ppm BETWEEN 0 AND 1000000", name="ck_collection_floor_is_share"),
+        sa.CheckConstraint("cut_overshoot_ppm BETWEEN 0 AND 1000000", name="ck_collection_overshoot_is_share"),
     )
     index("ix_collection_owner", "collection", "owner")
     op.create_table(
@@ -205,6 +211,54 @@ def documents() -> None:
     )
     index("ix_loan_borrower", "loan", "borrower")
     index("ix_loan_lender", "loan", "lender")
+
+
+def requests() -> None:
+    """Who asks for material, and what was promised of which sample."""
+    op.create_table(
+        "request",
+        *version_columns(),
+        text("code"),
+        text("collection"),
+        text("institution"),
+        text("responsible"),
+        text("what"),
+        text("samples"),
+        whole("pieces"),
+        big("wanted_ng", null=True),
+        big("least_ng", null=True),
+        text("purpose"),
+        truth("destructive"),
+        text("status"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_request"),
+        one_of("request", "status", "in_review approved refused withdrawn fulfilled"),
+        sa.CheckConstraint(
+            "pieces > 0 AND wanted_ng > 0 AND least_ng > 0 AND least_ng <= wanted_ng", name="ck_request_sound"
+        ),
+    )
+    index("ix_request_collection", "request", "collection")
+    index("ix_request_institution", "request", "institution")
+    op.create_table(
+        "promise",
+        *version_columns(),
+        text("code"),
+        text("request"),
+        whole("line"),
+        text("collection"),
+        text("sample"),
+        big("mass_ng", null=True),
+        instant("expires_at", null=True),
+        text("state"),
+        text("piece", null=True),
+        big("cut_ng", null=True),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_promise"),
+        one_of("promise", "state", "promised freed cut"),
+        sa.CheckConstraint("mass_ng > 0", name="ck_promise_above_zero"),
+        sa.CheckConstraint("(state = 'cut') = (piece IS NOT NULL)", name="ck_promise_cut_has_piece"),
+    )
+    index("ix_promise_collection", "promise", "collection")
+    index("ix_promise_request", "promise", "request", "line")
+    index("ix_promise_sample", "promise", "sample")
 
 
 def facts() -> None:
@@ -445,6 +499,7 @@ def spans() -> None:
         "from_at",
         "to_at",
     )
+    partial("ix_item_span_reserve", "item_span", "reserve", "item", "from_at")
     partial("ix_item_span_status_now", "item_span", "live = 1", "status", "item")
     op.create_table(
         "parentage",

@@ -57,8 +57,8 @@ def describe(thing: Thing, said: Said) -> None:
     """What a registration says of the material."""
     thing.material = said.body.get("material") or thing.material
     thing.moisture_class = said.body.get("moisture_class") or thing.moisture_class
-    if said.body.get("reserve") is not None:
-        thing.reserve = said.body["reserve"] is True
+    if said.body.get("reserve") is True and alike(said.teller, thing.owner):
+        thing.reserve = True
 
 
 def weigh(thing: Thing, said: Said, scales: Scales) -> dict[str, Any] | None:

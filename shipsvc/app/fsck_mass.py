@@ -44,6 +44,8 @@ class Books:
                     return self.empty(sample, said, "unexplained" if found else "used_estimated")
             case "divided":
                 return self.split(sample, said)
+            case "reserve_set":
+                sample.reserve = words.get("reserve") is True
             case "embedded":
                 for number, words in self.sheet(sample, said, "children"):
                     self.begin(number, sample, words, said, None, "embedded")

@@ -16,7 +16,7 @@ from shipsvc.store.engine import Row
 FREE_U = 3
 NAMING = {"label_attached", "registered", "divided", "combined", "embedded"}
 #: Decisions that do nothing until they are confirmed.
-DECIDED = {"written_off", "lost_decided"}
+DECIDED = {"written_off", "lost_decided", "reserve_set"}
 BY_THEMSELVES = {"label_voided", "opened", *DECIDED}
 Content = tuple[str, list[list[Any]], dict[str, Any]]
 
@@ -114,6 +114,8 @@ def _by_itself(connection: sa.Connection, row: Row, content: Content | None, sen
             return False
         owners = {item["owner"] for item in fsck_reads.items(connection, _numbers(content)).values()}
         return first["consignor"].split("/")[0] != row["acting_for"] and row["acting_for"] in owners
+    if kind == "reserve_set":
+        return body.get("reserve") is not True
     return kind in DECIDED or (kind == "label_voided" and bool(body.get("in_use")))
 
 

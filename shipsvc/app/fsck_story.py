@@ -16,7 +16,7 @@ from shipsvc.app.fsck_book import Reading, Scales, reading
 from shipsvc.app.fsck_mass import Books, Flow
 from shipsvc.app.fsck_rules import BEFORE_THEIR_EYES, LINE_IS_OUT, Said, Thing
 
-OUR_WORD = {"posted", "rebased", "written_off", "lost_decided"}
+OUR_WORD = {"posted", "rebased", "written_off", "lost_decided", "reserve_set"}
 OF_MATERIAL = frozenset(
     {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted"}
     | {"contamination_noted", "restriction_set"}

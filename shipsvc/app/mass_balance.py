@@ -76,12 +76,6 @@ def own_collection(connection: sa.Connection, actor: Actor, asked: Asked, code: 
     return row
 
 
-def accession_ng(connection: sa.Connection, asked: Asked, scope: Scope) -> int:
-    """What was taken in of the samples until then, as weighed where estimates were replaced."""
-    sums = _sums(connection, asked, None, scope).since
-    return -sums.get("origin", 0) - sums.get("rebasis", 0)
-
-
 def _sums(connection: sa.Connection, asked: Asked, since: datetime | None, scope: Scope) -> _Sums:
     parts: tuple[dict[str, int], dict[str, int]] = (defaultdict(int), defaultdict(int))
     for into, sign in ((True, -1), (False, 1)):

@@ -13,7 +13,6 @@ from shipsvc.app.items import Found
 from shipsvc.domain import codes, errors
 from shipsvc.domain.book import EMBEDDED
 from shipsvc.domain.mass import Mass
-from shipsvc.domain.second import DECIDED
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.store import events, item_states, second
 from shipsvc.store.documents import When
@@ -22,6 +21,8 @@ from shipsvc.store.tables import FOREVER
 
 #: What lowers the mass of a sample.
 LOWERING = ("combined", "divided", "embedded", "loss_noted", "lost_decided", "used", "written_off")
+#: What closes the account of a sample.
+CLOSING = ("lost_decided", "written_off")
 #: Of a weighing, what says which mass it was and how it is known.
 MEMBERS = ("mass", "balance", "method", "plus_minus")
 
@@ -89,7 +90,7 @@ def write_off(
     before = item_states.span_at(connection, found.number, When(decided_at, FOREVER), now())
     if before and before["handover"] == "ended":
         raise errors.RuleForbids(why="nothing was left of it already.")
-    decided = {original for original, _, _ in events.of_kinds(connection, [found.number], DECIDED)}
+    decided = {original for original, _, _ in events.of_kinds(connection, [found.number], CLOSING)}
     if second.flagged(connection, decided):
         raise errors.RuleForbids(why="that is decided already, and waits for a second person to confirm it.")
     kind = "lost_decided" if lost else "written_off"

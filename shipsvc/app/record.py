@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, files, kinds, reach, refold, second
+from shipsvc.app import amend, files, kinds, reach, refold, reserve, second
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
@@ -42,6 +42,8 @@ class Accepted:
     told: Told
     row: dict[str, Any]
     flags: dict[str, str] = field(default_factory=dict)
+    #: Flags that are written down, but are nothing to the teller.
+    kept: dict[str, str] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
     salt: str | None = None
     old_items: frozenset[str] = frozenset()
@@ -240,6 +242,7 @@ def _record(
     infos = refold.infos_of(items.by_numbers(connection, scope.in_doubt)) if scope.in_doubt else {}
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
+    reserve.flag_floor(connection, facts, found.outcome.resolved, found.changed, recorded_at)
     _write(connection, facts, found.outcome.resolved, recorded_at)
     meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}
     items.touch(connection, numbers | meant | found.changed, recorded_at)
@@ -326,7 +329,9 @@ def _write(
             notes.append({"event_id": told.id, "text": told.note, "salt": fact.salt})
         rows += _item_rows(fact, resolved.get(told.amends or told.id, ()), recorded_at)
         first = next(iter(sorted(fact.numbers | fact.old_items)), "")
-        flags += [{"item": first, "event_id": told.id, "code": c, "detail": d} for c, d in fact.flags.items()]
+        flags += [
+            {"item": first, "event_id": told.id, "code": c, "detail": d} for c, d in (fact.flags | fact.kept).items()
+        ]
     events.close_items(connection, [fact.told.amends for fact in facts if fact.told.amends], recorded_at)
     events.add(connection, [fact.row for fact in facts], notes)
     files.note_names(connection, [fact.row for fact in facts])

@@ -12,7 +12,7 @@ from shipsvc.domain.ledger import Move, Side, moved
 
 OF_MASS = frozenset(
     "registered accessioned weighed used loss_noted divided combined embedded posted rebased written_off"
-    " lost_decided".split()
+    " lost_decided reserve_set".split()
 )
 
 
@@ -72,6 +72,8 @@ def done(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
             return _combined(item, before, fact, balances)
         case "embedded":
             return _embedded(item, before, fact)
+        case "reserve_set":
+            return Done(replace(before, reserve=fact.body.get("reserve") is True))
         case _:
             return _divided(item, before, fact, balances)
 

@@ -106,7 +106,7 @@ def _described(book: Book, fact: Fact) -> Book:
         book,
         material=fact.text("material") or book.material,
         moisture_class=fact.text("moisture_class") or book.moisture_class,
-        reserve=book.reserve if fact.body.get("reserve") is None else fact.body["reserve"] is True,
+        reserve=book.reserve or fact.body.get("reserve") is True,
     )
 
 

@@ -30,6 +30,7 @@ ShipsvcError
 │   ├── KeyUsedForOtherRequest
 │   └── DependsOnFailed
 ├── RuleForbids          a decision of ours that a rule stands against
+│   └── MoreThanHeadroom
 ├── TooManyTries         wrong tries to sign in
 ├── TooMuch              larger than the service takes in one piece
 ├── WrongType            a file of a kind that is not kept
@@ -182,6 +183,10 @@ class DependsOnFailed(Conflict):
 
 class RuleForbids(ShipsvcError):
     """This cannot be done: {why}"""
+
+
+class MoreThanHeadroom(RuleForbids):
+    """Of {sample} at most {largest} mg can be promised now, not {asked} mg. Grant less, or refuse the request."""
 
 
 class TooManyTries(ShipsvcError):

@@ -242,6 +242,8 @@ class _Fold:
 
     def _mass_act(self, item: str, fact: Fact, counts: bool) -> None:
         state = self._state(item)
+        if fact.body.get("reserve") is True and not same_institution(fact.acting_for, self._info(item).owner):
+            fact = replace(fact, body={**fact.body, "reserve": None})  # what is kept is for its owner to say
         done = acts.done(item, state.book, fact, self.balances)
         if done.compared:
             self.out.comparisons.append((item, fact, done.compared))
@@ -285,7 +287,7 @@ class _Fold:
         if held_ng and born.mass_ng is None and born.how != book.EMBEDDED:
             return  # what it was registered with was taken in beside its parent's mass
         # Here it came out of its parent, and what it was registered with is not taken in twice.
-        born = replace(born, reserve=known.book.reserve)
+        born = replace(born, reserve=known.book.reserve)  # what comes off the reserve is none of it, unless set so
         self._book(number, fact, born, ledger.moved(ledger.sample(number), ledger.ORIGIN, held_ng))
 
     def _end(self, item: str, fact: Fact) -> None:

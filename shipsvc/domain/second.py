@@ -15,7 +15,7 @@ MOVED_MAX_U = 3
 #: Facts that say what a number is or which material went where: taking one back changes what others mean.
 OF_IDENTITY = frozenset({"label_attached", "registered", "divided", "combined", "embedded"})
 #: Decisions of ours that take effect once somebody else confirms them.
-DECIDED = frozenset({"written_off", "lost_decided"})
+DECIDED = frozenset({"written_off", "lost_decided", "reserve_set"})
 #: Members of a body that hold one stated mass for each number.
 _SHEETS = ("children", "parents")
 
@@ -90,6 +90,8 @@ def need(word: Word) -> str | None:
         return "a label that is in use is to be void"
     if word.opens_return:
         return "what came back was opened"
+    if word.kind == "reserve_set":
+        return "a sample is to leave the reserve" if word.body.get("reserve") is not True else None
     return "a sample is to be written off" if word.kind in DECIDED else None
 
 

@@ -226,7 +226,8 @@ def flags(connection: sa.Connection, number: str, when: When, outsider: Outsider
     if outsider is not None:
         told = EVENT.c.acting_for.in_(outsider.institutions)
         readable = access.may_read(FLAG.c.item, EVENT.c.happened_at, _kind(FLAG.c.item), outsider)
-        wanted = wanted.where(sa.or_(told, readable))
+        # How the owner's reserve stands is nobody else's affair.
+        wanted = wanted.where(sa.or_(told, readable), FLAG.c.code != "below_reserve_floor")
     return rows(connection, wanted)
 
 

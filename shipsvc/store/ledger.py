@@ -69,14 +69,6 @@ def held(connection: sa.Connection, when: Moment, since: datetime | None, scope:
     return [{**row, "ng": int(row["ng"])} for row in rows(connection, wanted)]
 
 
-def reserve(connection: sa.Connection, when: Moment, scope: Scope) -> tuple[int, int]:
-    """How many of the samples are marked as reserve and hold anything then, and how many ng they hold."""
-    wanted = sa.select(sa.func.count().label("samples"), sa.func.sum(SPAN.c.mass_ng).label("ng"))
-    wanted = wanted.select_from(SPAN.join(ITEM, ITEM.c.number == SPAN.c.item))
-    (row,) = rows(connection, wanted.where(scope(ITEM), when.holds, SPAN.c.mass_ng != 0, SPAN.c.reserve))
-    return int(row["samples"]), int(row["ng"] or 0)
-
-
 def _weighed_again(when: Moment, since: datetime | None) -> Clause:
     weighing = COMPARISON.alias("weighed_again")
     later = (weighing.c.happened_at > since,) if since else ()

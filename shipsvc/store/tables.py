@@ -96,7 +96,12 @@ class Collection(Chain, table=True):
     zone: str
     name: str
     late_after_s: int = 86_400
-    reserve_floor_percent: int | None = None
+    reserve_floor_ppm: int | None = None
+    cut_overshoot_ppm: int = 50_000
+    __table_args__ = (
+        sa.CheckConstraint("reserve_floor_ppm BETWEEN 0 AND 1000000", name="floor_is_share"),
+        sa.CheckConstraint("cut_overshoot_ppm BETWEEN 0 AND 1000000", name="overshoot_is_share"),
+    )
 
 
 class Place(Chain, table=True):
@@ -305,6 +310,8 @@ LOGS = (
     "shipment",
     "shipment_item",
     "loan",
+    "request",
+    "promise",
     "label_print",
     "label_void",
     "alias",

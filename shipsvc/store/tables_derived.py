@@ -192,6 +192,7 @@ class ItemSpan(SQLModel, table=True):
         partial("ix_item_span_open_past", f"{EVER_SQL} AND handover IN {OPEN_SQL}", "item", "from_at", "to_at"),
         partial("ix_item_span_loan", "loan IS NOT NULL", "loan", "item", "from_at"),
         partial("ix_item_span_open_now", f"live = 1 AND handover IN {OPEN_SQL}", "item"),
+        partial("ix_item_span_reserve", "reserve", "item", "from_at"),
         one_of("handover", HANDOVERS),
         one_of("status", STATUSES),
         one_of("line", LINES),

@@ -248,10 +248,11 @@ class ReconciliationReport(Reported):
 RESERVE: Final[dict[str, Any]] = {
     "collection": "BRAITHMOSS",
     "accession_mg": "486200",
-    "floor_percent": 70,
+    "floor_ppm": 700_000,
     "floor_mg": "340340",
     "reserve_mg": "354176",
     "samples": 4,
+    "promised_mg": "0",
     "headroom_mg": "13836",
     "take_mg": "16000",
     "allowed": False,
@@ -264,10 +265,13 @@ class ReserveRow(Strict):
     model_config = example(RESERVE)
     collection: str = Field(examples=["BRAITHMOSS"])
     accession_mg: MassShown = Field(description="What was taken in, as weighed, in mg")
-    floor_percent: int | None = Field(description="Which share of that has to stay", examples=[70])
+    floor_ppm: int | None = Field(
+        description="Which share of that has to stay, in parts per million", examples=[700_000]
+    )
     floor_mg: MassShown | None = Field(description="How much that is, in mg")
     reserve_mg: MassShown = Field(description="What the samples marked as reserve hold by their books, in mg")
     samples: int = Field(description="How many those are", examples=[4])
+    promised_mg: MassShown = Field(description="What is promised of it on requests, in mg")
     headroom_mg: MassShown | None = Field(description="How much of it may go, in mg; below 0 it is too little already")
     take_mg: MassShown | None = Field(description="What was asked to be taken, in mg")
     allowed: bool | None = Field(description="Whether that leaves the floor whole", examples=[False])

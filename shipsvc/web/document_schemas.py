@@ -13,8 +13,8 @@ from shipsvc.web.schemas import (
     DocumentCode,
     Instant,
     InstitutionCode,
-    Percent,
     PositiveMassText,
+    Ppm,
     Prefix,
     Strict,
     Told,
@@ -67,7 +67,8 @@ _COLLECTION: dict[str, Any] = {
     "name": "Braithmoss",
     "zone": "Europe/London",
     "late_after_s": 86_400,
-    "reserve_floor_percent": 70,
+    "reserve_floor_ppm": 700_000,
+    "cut_overshoot_ppm": 50_000,
 }
 _PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N", "custodian": PERSON}
 _BALANCE: dict[str, Any] = {
@@ -86,8 +87,15 @@ class CollectionContent(Strict):
     late_after_s: Count = Field(
         86_400, description="A fact told more than this many seconds after it happened is late", examples=[86_400]
     )
-    reserve_floor_percent: Percent | None = Field(
-        None, description="Which share of what was taken in stays in reserve; null: no rule", examples=[70]
+    reserve_floor_ppm: Ppm | None = Field(
+        None,
+        description="The share of what was taken in that must stay in its reserve, in parts per million; null: none",
+        examples=[700_000],
+    )
+    cut_overshoot_ppm: Ppm = Field(
+        50_000,
+        description="By how much a piece may be heavier than what was granted, in parts per million of that",
+        examples=[50_000],
     )
 
 
@@ -114,9 +122,10 @@ class CollectionShown(CollectionContent, Version):
     owner: InstitutionCode
     prefix: Prefix
     late_after_s: Count = Field(description="A fact told more than this many seconds late is flagged")
-    reserve_floor_percent: Percent | None = Field(
-        description="Which share of what was taken in stays in reserve", examples=[70]
+    reserve_floor_ppm: Ppm | None = Field(
+        description="What must stay in its reserve, in parts per million; null: it keeps none", examples=[700_000]
     )
+    cut_overshoot_ppm: Ppm = Field(description="By how much more than granted a piece may weigh", examples=[50_000])
 
 
 class CollectionPage(Listing):

@@ -69,7 +69,11 @@ Day = Annotated[
     WithJsonSchema({"type": "string", "format": "date"}),
 ]
 Count = Annotated[int, Field(ge=0, le=WHOLE_MAX, description="A whole number", examples=[4]), BeforeValidator(_whole)]
-Percent = Annotated[int, Field(ge=0, le=100, description="Whole percent", examples=[70]), BeforeValidator(_whole)]
+Ppm = Annotated[
+    int,
+    Field(ge=0, le=1_000_000, description="A share in parts per million", examples=[700_000]),
+    BeforeValidator(_whole),
+]
 Altitude = Annotated[
     int,
     Field(ge=-1000, le=11_000, description="Metres above sea level, for what the air carries", examples=[40]),

@@ -109,6 +109,7 @@ def anything(log: sa.Table) -> dict[str, Any]:
 
 #: Columns that hold one of a closed list.
 KNOWN = {"kind": "lender", "time_source": "typed", "returned_when": "received_by_lender", "role": "clerk"}
+KNOWN |= {"status": "approved", "state": "cut"}
 
 
 def test_update(log: Database) -> None:

@@ -14,11 +14,18 @@ from typing import Any
 from shipsvc.web.client_schemas import CLIENT, SECRET
 from shipsvc.web.file_schemas import EXAMPLE_FILE
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
+from shipsvc.web.request_schemas import EXAMPLE_REQUEST
 from tests.web.service import Running
 
 Json = dict[str, Any]
 SINCE = {"because": "First entry", "valid_from": "2025-01-01T00:00:00Z"}
-INSTITUTIONS = [("TSI", "borrower"), ("SMP", "borrower"), ("CRK", "courier"), ("BIA", "authority")]
+INSTITUTIONS = [
+    ("CVH", "requester"),
+    ("TSI", "borrower"),
+    ("SMP", "borrower"),
+    ("CRK", "courier"),
+    ("BIA", "authority"),
+]
 #: Everybody's work at once: whatever the roles forbid is tried elsewhere.
 ROLES = [("TRP", role) for role in ("administrator", "curator", "clerk", "registrar", "preparator", "analyst")]
 ROLES += [("TSI", "receiver"), ("TSI", "curator"), ("CRK", "driver"), ("SMP", "analyst")]
@@ -41,12 +48,15 @@ class Names:
     weighing: str
     client: str
     secret: str
+    #: Requests: one for each decision on one, so that none stands in the way of another.
+    requests: Mapping[str, str]
 
     def real(self, operation: str, value: Any) -> Any:
         """A request of the examples with ids that are there; for ``tell``, with an id that no fact has yet."""
         event = {"tell": next(_IDS), "show_block": self.block}.get(operation, self.weighing)
         text = json.dumps(value).replace(EXAMPLE_ID, event).replace(PERSON, self.person)
         text = text.replace(CLIENT, self.client).replace(SECRET, self.secret)
+        text = text.replace(EXAMPLE_REQUEST, self.requests.get(operation, self.requests["show_request"]))
         return json.loads(text)
 
 
@@ -68,13 +78,28 @@ def furnish(service: Running) -> Names:
     assert service.client.post("/v1/files", **form, headers=head).status_code == 201
     for number in ("BRM-0010-J", "BRM-0011-H"):
         post(f"items/{number}/labels", {})
+    requests = _requests(service)
     block = post("number-blocks", {"prefix": "BRM", "count": 3, "institution": "SMP"})["id"]
     client = post("clients", {"institution": "TSI", "kind": "service", "name": "Weighing room", "roles": ["analyst"]})
     secret = post(f"clients/{client['client']}/secrets", {"label": "first"})
     # The examples tell of an extension in May and of a shipment that was turned round in August.
     service.clock.at = datetime(2026, 8, 20, 12, 0, tzinfo=UTC)
-    names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"])
+    names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"], requests)
     return Names(service.token("every"), *names)
+
+
+def _requests(service: Running) -> dict[str, str]:
+    """One for each operation on a request, made by somebody who does not decide on it; one is approved."""
+    asker = service.add("asker", ("CVH", "responsible"))
+    body = {"collection": "BRAITHMOSS", "institution": "CVH", "responsible": "p20", "what": "chip", "purpose": "x"}
+    asked = {**body, "destructive": True, "wanted_mg": "130", "least_mg": "30"}
+    names = ("show_request", "approve_request", "refuse_request", "withdraw_request", "cut_for_request")
+    made = {name: str(service.post("/v1/requests", asked, asker)["code"]) for name in names}
+    grants = [{"sample": "BRM-0022-B", "mass_mg": "39"}]
+    head = service.token("every")
+    path = f"/v1/requests/{made['cut_for_request']}/approve"
+    service.post(path, {"grants": grants, "because": "approved"}, head, 200)
+    return made
 
 
 def _documents(post: Any) -> None:

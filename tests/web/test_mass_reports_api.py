@@ -123,7 +123,7 @@ def test_the_reserve_over_http(world: Collection) -> None:
     path = "/v1/collections/BRAITHMOSS"
     kept = world.running.client.get(path, headers=dict(world.head("cur")))
     content = {name: kept.json()[name] for name in ("name", "zone", "late_after_s")}
-    change = {**content, "reserve_floor_percent": 70, "because": "Policy"}
+    change = {**content, "reserve_floor_ppm": 700_000, "because": "Policy"}
     head = {**world.head("cur"), "If-Match": kept.headers["ETag"]}
     changed = world.running.client.put(path, json=change, headers=head)
     assert changed.status_code == 200, changed.text
