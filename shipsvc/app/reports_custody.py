@@ -207,7 +207,7 @@ def _is_with(row: Row, addressee: str) -> bool:
 # ------------------------------------------------------------------------------------------------ one-sided stretches
 @dataclass(frozen=True)
 class Stretch:
-    """From when to when (None: still) one side alone spoke for an item's custody, within the time asked about."""
+    """From when to when (None: still) an item was so, within the time asked about."""
 
     since: datetime
     until: datetime | None
@@ -231,17 +231,35 @@ def one_sided(
     NotFound for an item that is not there or not the actor's to see. Who does not own it sees those of the time in
     which it held, owed or was to receive it (rulings 16).
     """
+    end = min(to_at or asked.as_of, asked.as_of)
+    runs = _runs(_theirs(connection, actor, asked, number))
+    clipped = (_clipped(run, from_at, end, asked.as_of) for run in runs if _has_one_side(run[0]))
+    return [stretch for stretch in clipped if stretch]
+
+
+def stretches(connection: sa.Connection, actor: Actor, asked: Asked, number: str) -> list[Stretch]:
+    """Who had an item and who was said to have it, from its first custody on, whichever sides spoke; the rest as for
+    ``one_sided``."""
+    runs = _runs(_theirs(connection, actor, asked, number))
+    clipped = (_clipped(run, None, asked.as_of, asked.as_of) for run in runs if run[0]["certain"] or run[0]["claimed"])
+    return [stretch for stretch in clipped if stretch]
+
+
+def _theirs(connection: sa.Connection, actor: Actor, asked: Asked, number: str) -> Sequence[Row]:
+    """The spans of an item that the actor may read of, oldest first; NotFound."""
     info = reads.sees_item(connection, number, access.sees(actor, reads.ITEM.c.number))
     if info is None:
         raise errors.NotFound(what="item", name=codes.display(number))
-    end = min(to_at or asked.as_of, asked.as_of)
     spans = reads.spans_of(connection, number, asked.moment.known_on)
-    if not actor.sees_all and info["owner"] not in actor.institutions:
-        theirs = reads.time_of(connection, number, actor.institutions)
-        spans = [row for row in spans if any(start <= row["from_at"] < stop for start, stop in theirs)]
-    runs = _runs(spans)
-    clipped = (_clipped(run, from_at, end, asked.as_of) for run in runs if run[0]["handover"] in ONE_SIDED)
-    return [stretch for stretch in clipped if stretch]
+    if actor.sees_all or info["owner"] in actor.institutions:
+        return spans
+    theirs = reads.time_of(connection, number, actor.institutions)
+    return [row for row in spans if any(start <= row["from_at"] < stop for start, stop in theirs)]
+
+
+def _has_one_side(row: Row) -> bool:
+    """Not where an authority has said itself that it holds it."""
+    return row["handover"] in ONE_SIDED and not (row["handover"] == "held" and row["claimed"] is None)
 
 
 def _runs(spans: Sequence[Row]) -> list[list[Row]]:
@@ -257,8 +275,6 @@ def _runs(spans: Sequence[Row]) -> list[list[Row]]:
 
 def _clipped(run: Sequence[Row], from_at: datetime | None, end: datetime, as_of: datetime) -> Stretch | None:
     first, last = run[0], run[-1]
-    if first["handover"] == "held" and first["claimed"] is None:
-        return None  # the authority has said itself that it holds it
     since = max(first["from_at"], from_at or first["from_at"])
     until = min(last["to_at"], end)
     if since >= until:

@@ -57,6 +57,30 @@ def _drifts(connection: sa.Connection, numbers: Sequence[str], asked: Asked) -> 
     return [Entry((number,), _drift(number, infos[number], postings)) for number, postings in found if postings]
 
 
+@dataclass(frozen=True)
+class Point:
+    """The running sum after one posting: when, how much together, its u, and whether it is over its limit then."""
+
+    at: datetime
+    difference_ng: int
+    u_ng: float
+    r: float | None
+    alarms: bool
+
+
+def drift_points(connection: sa.Connection, actor: Actor, asked: Asked, number: str) -> list[Point]:
+    """The drift of one sample posting by posting, for the owner's people and those who see all; none for others."""
+    info = items.by_numbers(connection, [number]).get(number)
+    if info is None or not (actor.sees_all or info["owner"] in actor.institutions):
+        return []
+    postings = _postings(ledger.settings(connection, [number], asked.moment))
+    sums = [drift([posting.step for posting in postings[:count]]) for count in range(1, len(postings) + 1)]
+    return [
+        Point(one.at, found.difference_ng, found.u_ng, _finite(found.r), found.sum_alarms)
+        for one, found in zip(postings, sums, strict=True)
+    ]
+
+
 def _postings(spans: Sequence[Row]) -> list[_Posting]:
     """The steps since the last re-basis: what each posting set the book from and to."""
     found: list[_Posting] = []

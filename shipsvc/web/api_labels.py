@@ -83,7 +83,7 @@ def print_label(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, numb
         found = items.find(work.connection, work.actor, number)
         decision = Decision(new_id(work.now()), body.because or "")
         made = prints.print_label(work.connection, work.actor, work.now, found.row, body.acting_for, decision)
-        return Made(201, _shown(made))
+        return Made(201, shown(made))
 
     return decided(service, claims, key, body, make)
 
@@ -110,7 +110,7 @@ def void_label(
         found = items.find(work.connection, work.actor, number)
         decision = Decision(new_id(work.now()), body.because)
         label = prints.void(work.connection, work.actor, work.now, found.row, serial, body.acting_for, decision)
-        return Made(200, _shown(label))
+        return Made(200, shown(label))
 
     return decided(service, claims, key, body, make)
 
@@ -125,7 +125,7 @@ def list_labels(service: ServiceDep, claims: ClaimsDep, number: Typed, moments: 
         by = prints.by_then(documents.asked(moments.as_of, moments.known_on, now), now)
         found = items.find(work.connection, work.actor, number)
         listed = prints.labels(work.connection, [found.number], by)
-    return LabelList(items=[_shown(label) for label in listed], **of_moment(moments, now))
+    return LabelList(items=[shown(label) for label in listed], **of_moment(moments, now))
 
 
 # ----------------------------------------------------------------------------------------------------------- drawing
@@ -224,7 +224,7 @@ def explain_label(service: ServiceDep, claims: ClaimsDep, code: Code, moments: M
         label = prints.label(work.connection, which, prints.by_then(when, now))
         container = prints.attached_to(work.connection, which, when)
     return LabelScanned(
-        **_shown(label).model_dump(),
+        **shown(label).model_dump(),
         **of_moment(moments, now),
         said=_said(label),
         attached_to=codes.display(container) if container else None,
@@ -247,7 +247,8 @@ def _said(label: Label) -> str:
     return "This label is the live one."
 
 
-def _shown(label: Label) -> LabelShown:
+def shown(label: Label) -> LabelShown:
+    """A print as it is answered, here and on pages."""
     made, following, voided = label.made, label.following, label.voided
     return LabelShown(
         code=label.print.code,

@@ -131,10 +131,11 @@ def show_family(service: ServiceDep, claims: ClaimsDep, number: Typed, moments: 
     with reading(service, claims) as work:
         when = report_pages.asked(moments.as_of, moments.known_on, work.now())
         found = families.of(work.connection, work.actor, when, number)
-    return _family(found, {"as_of": when.as_of, "known_on": when.known_on, "provisional": when.provisional})
+    return family(found, {"as_of": when.as_of, "known_on": when.known_on, "provisional": when.provisional})
 
 
-def _family(found: Family, moment: dict[str, Any]) -> schemas.FamilyShown:
+def family(found: Family, moment: dict[str, Any]) -> schemas.FamilyShown:
+    """A family as it is answered, here and on pages."""
     origins = [
         schemas.FamilyOrigin(
             number=codes.display(one.item), share=_share(one.share), via=[codes.display(n) for n in one.via]

@@ -22,6 +22,7 @@ Kind = Literal[
     "mass",
     "u",
     "flag",
+    "number",
 ]
 
 

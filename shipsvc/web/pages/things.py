@@ -10,7 +10,7 @@ from shipsvc.domain import codes, errors
 from shipsvc.web import cursors, items_shown
 from shipsvc.web.api_items import PRINTABLE
 from shipsvc.web.deps import Work
-from shipsvc.web.pages import frames
+from shipsvc.web.pages import frames, thing_parts
 from shipsvc.web.pages.frames import TypedDep
 from shipsvc.web.pages.rendering import render
 from shipsvc.web.pages.session import VisitDep
@@ -66,6 +66,7 @@ def thing(
         out = None
         if shown.standing is not None and found.row["kind"] == "sample" and not found.outside_only:
             out = exposure.time_out(work.connection, [found.number], when.as_of, frame.known_on)[found.number]
+        parts = thing_parts.gather(work, frame, found, out)
     at = {"as_of": when.as_of, "known_on": frame.known_on or now, "provisional": frame.known_on is None}
     return render(
         "thing.html",
@@ -74,4 +75,5 @@ def thing(
         out=items_shown.time_out(found.number, out, at) if out else None,
         facts=[items_shown.entry(fact, late_after_s) for fact in facts[:FACTS]],
         more=len(facts) > FACTS,
+        **parts,
     )
