@@ -129,7 +129,6 @@ KINDS: Mapping[str, tuple[st.SearchStrategy[dict[str, Any]], tuple[str, ...]]] =
     "loss_noted": (_weighing, SAMPLES),
     "posted": (_weighing, SAMPLES),
     "rebased": (_weighing, SAMPLES),
-    "written_off": (_nothing, SAMPLES[:1]),
     "divided": (_division, SAMPLES[:2] + VIALS),
     "embedded": (_division, SAMPLES[:2]),
     "registered": (_registration, (*UNKNOWN, "VA2", "BRM0002")),
