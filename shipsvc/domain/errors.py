@@ -18,7 +18,8 @@ ShipsvcError
 ├── NotAllowed           known, but this is not theirs to do
 │   ├── NotYourInstitution
 │   ├── NotYourRole
-│   └── FromElsewhere
+│   ├── FromElsewhere
+│   └── NotedByAnother
 ├── NotFound             unknown, or not theirs to see: the two look alike
 │   └── InvitationOver
 ├── Conflict             a second word against a first one
@@ -139,6 +140,10 @@ class NotYourRole(NotAllowed):
 
 class FromElsewhere(NotAllowed):
     """That form was not sent by a page of this service. Open the page here, and send it from there."""
+
+
+class NotedByAnother(NotAllowed):
+    """These facts were noted on this device by somebody else. They go out once that person signs in here."""
 
 
 class NotFound(ShipsvcError):

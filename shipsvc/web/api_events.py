@@ -89,12 +89,12 @@ def tell(
     """
     if isinstance(told, OneFact):
         try:
-            (result,) = _recorded(service, claims, told.told(), [told_of(told.fact)])
+            (result,) = recorded(service, claims, told.told(), [told_of(told.fact)])
             return _one(result, response)
         except errors.ShipsvcError as error:
             raise error.at(f"/fact{error.pointer}") if error.pointer is not None else error from None
     response.status_code = 200
-    return _many(service, claims, told.told(), [read_fact(one) for one in told.facts], told.facts)
+    return many(service, claims, told.told(), told.facts)
 
 
 @router.get(
@@ -116,11 +116,17 @@ def show_fact(
         return fact_out(facts.read(work.connection, work.actor, id, work.now()))
 
 
-def _recorded(service: Service, claims: Claims, envelope: Envelope, told: Sequence[Told]) -> list[Result]:
+def recorded(
+    service: Service, claims: Claims, envelope: Envelope, told: Sequence[Told], *, whole: bool = False
+) -> list[Result]:
+    """Record checked facts in one transaction, tried again where others changed the nest meanwhile; as ``record.tell``
+    answers. Away where that did not end. ``whole``: all or none, and what one fails with is raised."""
     for left in reversed(range(ATTEMPTS)):
         try:
             with unit_of_work(service, claims) as work:
                 results = record.tell(work.connection, work.actor, work.now, envelope, told)
+                if whole:
+                    _raise_any(results)
             break
         except record.AffectedGrew:
             if not left:
@@ -132,6 +138,12 @@ def _recorded(service: Service, claims: Claims, envelope: Envelope, told: Sequen
     for fact, result in zip(told, results, strict=True):
         service.metrics.fact_told(fact.kind, _outcome(result))
     return results
+
+
+def _raise_any(results: Sequence[Result]) -> None:
+    for result in results:
+        if isinstance(result, errors.ShipsvcError):
+            raise result
 
 
 def _outcome(result: Result) -> str:
@@ -147,15 +159,11 @@ def _one(result: Result, response: Response) -> Recorded:
     return Recorded(**result.body, replayed=result.replayed)
 
 
-def _many(
-    service: Service,
-    claims: Claims,
-    envelope: Envelope,
-    read: Sequence[Told | Problem],
-    raw: Sequence[dict[str, Any]],
-) -> ManyAnswers:
+def many(service: Service, claims: Claims, envelope: Envelope, raw: Sequence[dict[str, Any]]) -> ManyAnswers:
+    """Facts as they were sent, each checked, recorded and answered on its own."""
+    read = [read_fact(one) for one in raw]
     good = [fact for fact in read if isinstance(fact, Told)]
-    results = iter(_recorded(service, claims, envelope, good) if good else [])
+    results = iter(recorded(service, claims, envelope, good) if good else [])
     answers = []
     for fact, sent in zip(read, raw, strict=True):
         said = fact if isinstance(fact, Problem) else next(results)

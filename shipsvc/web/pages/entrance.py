@@ -1,7 +1,7 @@
 """Signing in to the pages and out again."""
 
 from datetime import timedelta
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Depends, Form, Query, Request, Response
@@ -57,7 +57,7 @@ def sign_in(
             now, network = service.now(connection), attempts.network(address)
             secret = sessions.start_pages(connection, now, lifetimes, person=found["person"], address=network)
     except (errors.WrongPassword, errors.TooManyTries) as error:
-        shown = {"next": _own_path(next), "wrong": detail_of(error), "login": login}
+        shown: dict[str, Any] = {"next": _own_path(next), "wrong": detail_of(error), "login": login}
         page = render("sign_in.html", NOBODY, status=status_of(type(error)), **shown)
         page.headers.update({k: v for k, v in answer_headers(error).items() if k == "Retry-After"})
         return page

@@ -1,7 +1,6 @@
 """The pages in the application: their routes, style and script, and errors as pages for whoever looks at pages."""
 
 from collections.abc import Awaitable, Callable
-from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -12,11 +11,10 @@ from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
-from shipsvc.web.pages import desk, entrance, loans, shipments, things
-from shipsvc.web.pages.rendering import NOBODY, render
+from shipsvc.web.pages import desk, entrance, loans, scan, shipments, things
+from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 
-ROUTERS: Final = (desk.router, entrance.router, loans.router, shipments.router, things.router)
-STATIC: Final = Path(__file__).parent / "static"
+ROUTERS: Final = (desk.router, entrance.router, loans.router, scan.router, shipments.router, things.router)
 #: What is no page: the API and what stands beside it.
 _NO_PAGES: Final = ("/v1/", "/oauth/", "/.well-known/", "/docs", "/openapi.json", "/static/")
 Handler = Callable[[Request, Exception], Awaitable[Response]]

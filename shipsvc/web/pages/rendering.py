@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import cache
 from gettext import NullTranslations
+from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,8 @@ from markupsafe import Markup
 from shipsvc.domain.times import format_instant
 
 LOCALE: Final = "en_GB"
+#: Styles, scripts, pictures: served below /static/.
+STATIC: Final = Path(__file__).parent / "static"
 #: A page loads its own style and script, sends to this service alone, and stands in no frame of others.
 HEADERS: Final[Mapping[str, str]] = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data: blob:; "
@@ -72,9 +75,13 @@ def _environment() -> Environment:
     return found
 
 
-def render(template: str, frame: Frame, *, status: int = 200, **shown: Any) -> HTMLResponse:
-    """A page."""
-    return HTMLResponse(_environment().get_template(template).render(frame=frame, **shown), status, HEADERS)
+def render(template: str, frame: Frame, *, status: int = 200, decodes: bool = False, **shown: Any) -> HTMLResponse:
+    """A page. ``decodes``: it may run the decoder of symbols, which is WebAssembly (CSP level 3, wasm-unsafe-eval)."""
+    headers = dict(HEADERS)
+    if decodes:
+        policy = headers["Content-Security-Policy"]
+        headers["Content-Security-Policy"] = policy.replace("script-src 'self'", "script-src 'self' 'wasm-unsafe-eval'")
+    return HTMLResponse(_environment().get_template(template).render(frame=frame, **shown), status, headers)
 
 
 def instant(at: datetime | None, zone: str) -> Markup:

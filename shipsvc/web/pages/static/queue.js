@@ -1,0 +1,138 @@
+// Facts kept on this device until the service has answered for each: in IndexedDB, so that they survive a closed
+// browser. A fact leaves only when the service says that it is recorded, or when a person throws it away.
+const NAME = "shipsvc", FACTS = "facts", MEMORY = "memory";
+const SENT_AT_ONCE = 200;
+
+function open() {
+  return new Promise((done, failed) => {
+    const asked = indexedDB.open(NAME, 1);
+    asked.onupgradeneeded = () => {
+      asked.result.createObjectStore(FACTS, { keyPath: "id" });
+      asked.result.createObjectStore(MEMORY);
+    };
+    asked.onsuccess = () => done(asked.result);
+    asked.onerror = () => failed(asked.error);
+  });
+}
+
+// One transaction; answers once it is on disk as far as the browser tells.
+async function within(store, mode, act) {
+  const database = await open();
+  try {
+    return await new Promise((done, failed) => {
+      const transaction = database.transaction(store, mode, { durability: "strict" });
+      const asked = act(transaction.objectStore(store));
+      transaction.oncomplete = () => done(asked && asked.result);
+      transaction.onerror = transaction.onabort = () => failed(transaction.error);
+    });
+  } finally {
+    database.close();
+  }
+}
+
+export const remember = (name, what) => within(MEMORY, "readwrite", (store) => store.put(what, name));
+export const remembered = (name) => within(MEMORY, "readonly", (store) => store.get(name));
+export const forget = (name) => within(MEMORY, "readwrite", (store) => store.delete(name));
+export const kept = async () =>
+  (await within(FACTS, "readonly", (store) => store.getAll())).sort((a, b) => a.fact.time.sequence - b.fact.time.sequence);
+export const discard = (id) => within(FACTS, "readwrite", (store) => store.delete(id));
+
+// UUID version 7 (RFC 9562, 5.7): 48 bits of Unix milliseconds, then random ones.
+export function uuid7(milliseconds = Date.now()) {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  for (let place = 5; place >= 0; place -= 1) {
+    bytes[place] = milliseconds % 256;
+    milliseconds = Math.floor(milliseconds / 256);
+  }
+  bytes[6] = 0x70 | (bytes[6] & 0x0f);
+  bytes[8] = 0x80 | (bytes[8] & 0x3f);
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+}
+
+// This device's time with its offset, as RFC 3339 has it.
+export function localTime(at = new Date()) {
+  const two = (figure) => String(Math.abs(figure)).padStart(2, "0");
+  const offset = -at.getTimezoneOffset();
+  const day = `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
+  const time = `${two(at.getHours())}:${two(at.getMinutes())}:${two(at.getSeconds())}`;
+  return `${day}T${time}${offset < 0 ? "-" : "+"}${two(Math.trunc(offset / 60))}:${two(offset % 60)}`;
+}
+
+// The device's name and its next number, in one transaction: two pages open at once never take the same.
+async function counted() {
+  const database = await open();
+  try {
+    return await new Promise((done, failed) => {
+      const transaction = database.transaction(MEMORY, "readwrite", { durability: "strict" });
+      const store = transaction.objectStore(MEMORY);
+      const asked = store.get("device");
+      let device;
+      asked.onsuccess = () => {
+        const before = asked.result || { name: `web-${uuid7().slice(-12)}`, count: 0 };
+        device = { name: before.name, count: before.count + 1 };
+        store.put(device, "device");
+      };
+      transaction.oncomplete = () => done(device);
+      transaction.onerror = transaction.onabort = () => failed(transaction.error);
+    });
+  } finally {
+    database.close();
+  }
+}
+
+// Keep one fact; ``person`` is who notes it: nobody else can send it.
+export async function keep(person, kind, subjects, actingFor, body, id = uuid7()) {
+  const device = await counted();
+  const time = { raw: localTime(), source: "device", sequence: device.count };
+  const one = { id, person, device: device.name, fact: { id, kind, subjects, time, acting_for: actingFor, body }, problem: "" };
+  await within(FACTS, "readwrite", (store) => store.put(one));
+  return one;
+}
+
+// What was refused, said otherwise and under a new id, at the time at which it was noted.
+export async function mend(one, changes) {
+  const id = uuid7();
+  const mended = { ...one, id, problem: "", fact: { ...one.fact, ...changes, id } };
+  await within(FACTS, "readwrite", (store) => {
+    store.put(mended);
+    return store.delete(one.id);
+  });
+  return mended;
+}
+
+// Send what this person noted. Answers {recorded, refused, left, said}; throws nothing: what fails stays.
+export async function send(person, csrfFree = fetch) {
+  const outcome = { recorded: [], refused: 0, said: "" };
+  const waiting = (await kept()).filter((one) => one.person === person && !one.problem);
+  for (let first = 0; first < waiting.length; first += SENT_AT_ONCE) {
+    const batch = waiting.slice(first, first + SENT_AT_ONCE);
+    const answered = await sendBatch(person, batch, csrfFree);
+    if (!answered.results) return { ...outcome, said: answered.said };
+    for (const [place, result] of answered.results.entries()) {
+      if (result.status === "recorded") {
+        await discard(batch[place].id);
+        outcome.recorded.push(result);
+      } else {
+        await within(FACTS, "readwrite", (store) => store.put({ ...batch[place], problem: result.problem.detail }));
+        outcome.refused += 1;
+      }
+    }
+  }
+  return outcome;
+}
+
+async function sendBatch(person, batch, ask) {
+  const body = { person, device: batch[0].device, device_now: localTime(), facts: batch.map((one) => one.fact) };
+  try {
+    const answer = await ask("/scan/facts", {
+      method: "POST", headers: { "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(body),
+    });
+    if (answer.ok) return await answer.json();
+    if (answer.status === 401) return { said: "signed-out" };
+    const problem = await answer.json().catch(() => ({}));
+    return { said: problem.detail || `${answer.status}` };
+  } catch {
+    return { said: "away" };
+  }
+}

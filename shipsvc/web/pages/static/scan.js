@@ -1,0 +1,320 @@
+// The scan page: typing with help, the camera, one after another, and what is kept while there is no network.
+import { read, subject } from "/static/codes.js";
+import { discard, keep, kept, mend, remember, remembered, send } from "/static/queue.js";
+
+const TRY_AGAIN_MS = 5000;
+const $ = (id) => document.getElementById(id);
+const page = $("scan");
+let me = page.dataset.person
+  ? { person: page.dataset.person, name: page.dataset.name, kinds: JSON.parse(page.dataset.kinds) }
+  : null;
+
+// ----------------------------------------------------------------------------------------------------------- signals
+let sound = null;
+function signal(good) {
+  if (navigator.vibrate) navigator.vibrate(good ? 80 : [80, 60, 80, 60, 80]);
+  try {
+    sound = sound || new AudioContext();
+    const [tone, volume] = [sound.createOscillator(), sound.createGain()];
+    tone.frequency.value = good ? 880 : 220;
+    volume.gain.value = 0.2;
+    tone.connect(volume).connect(sound.destination);
+    tone.start();
+    tone.stop(sound.currentTime + (good ? 0.12 : 0.4));
+  } catch { /* a device without sound */ }
+}
+
+const WRONG = {
+  shape: "That is no number of ours. One looks like BRM-0010-J.",
+  check: "The check character does not fit: look at the number again.",
+};
+
+// ------------------------------------------------------------------------------------------------------ one at a time
+const help = $("code-help").textContent;
+$("code").addEventListener("input", () => {
+  const typed = $("code").value.trim();
+  const seen = read(typed);
+  $("code-help").textContent = typed.length < 4 ? help : seen.number ? `${seen.number}: the check character fits.` : WRONG[seen.wrong];
+});
+
+$("look-up").addEventListener("submit", (event) => {
+  const seen = read($("code").value);
+  if (seen.number) return;
+  event.preventDefault();
+  $("code-help").textContent = WRONG[seen.wrong];
+  signal(false);
+  $("code").select();
+});
+
+// A fact is kept here first and sent from here, so that a network that fails loses nothing; with a time of its own it
+// goes by the form. The form's id makes a second click harmless either way.
+for (const form of document.querySelectorAll("form[data-tell]")) {
+  const shown = form.elements.when.value;
+  form.addEventListener("submit", async (event) => {
+    const again = form.dataset.sent;
+    form.dataset.sent = "yes";
+    if (again || form.elements.when.value === shown) event.preventDefault();
+    if (again || !event.defaultPrevented) return;
+    const fields = Object.fromEntries(new FormData(form));
+    const outcome = await note(fields.kind, fields.subject, fields.acting_for, fields, fields.id);
+    if (outcome.recorded.some((one) => one.id === fields.id)) {
+      window.location.assign(`/scan?code=${encodeURIComponent(fields.subject)}&told=${fields.id}`);
+      return;
+    }
+    form.querySelector("button").disabled = true;
+    $("queue").scrollIntoView();
+  });
+}
+window.addEventListener("pageshow", () => {
+  for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent;
+});
+
+// ---------------------------------------------------------------------------------------------------- one after another
+const option = () => $("each-kind").selectedOptions[0];
+const words = (name) => option().dataset[name].split(" ").filter(Boolean);
+
+function fieldsFor() {
+  const asked = words("asks"), needed = words("needs");
+  for (const label of document.querySelectorAll("[data-field]")) {
+    label.hidden = !asked.includes(label.dataset.field);
+    label.querySelector("input").required = needed.includes(label.dataset.field);
+  }
+  for (const aside of document.querySelectorAll("[data-caution]")) aside.hidden = aside.dataset.caution !== option().value;
+  const before = $("each-for").value;
+  const able = Object.keys(me.kinds).filter((one) => me.kinds[one].includes(option().value));
+  $("each-for").replaceChildren(...able.map((one) => new Option(one, one, false, one === before)));
+}
+
+function many() {
+  const able = new Set(Object.values(me.kinds).flat());
+  for (const one of [...$("each-kind").options]) if (!able.has(one.value)) one.remove();
+  if (!$("each-kind").options.length) return;
+  $("many").hidden = false;
+  $("each-kind").addEventListener("change", fieldsFor);
+  fieldsFor();
+  $("each").addEventListener("submit", (event) => {
+    event.preventDefault();
+    told($("each-code").value);
+  });
+  // A hand scanner ends with Enter; in the field of the outer one that goes on to the thing, and tells nothing yet.
+  $("each").addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || event.target.tagName !== "INPUT" || event.target === $("each-code")) return;
+    event.preventDefault();
+    $("each-code").focus();
+  });
+}
+
+function bodyOf(names, fields) {
+  const body = {};
+  for (const name of names) {
+    const said = (fields[name] || "").trim();
+    if (!said) continue;
+    if (name === "seals") body.seals = said.split(/[\s,]+/);
+    else if (name === "into") body.into = read(said).number || said;
+    else body[name] = said;
+  }
+  return body;
+}
+
+function asksOf(kind) {
+  const found = [...$("each-kind").options].find((one) => one.value === kind);
+  return found ? found.dataset.asks.split(" ").filter(Boolean) : [];
+}
+
+async function told(text) {
+  const seen = read(text);
+  const form = $("each");
+  const into = form.elements.into;
+  const outer = into.closest("label").hidden ? null : read(into.value);
+  const wrong = seen.wrong ? WRONG[seen.wrong] : outer && outer.wrong ? `The outer one: ${WRONG[outer.wrong]}` : "";
+  if (wrong || !form.checkValidity()) {
+    $("each-said").textContent = wrong || "Something that is needed is still empty.";
+    signal(false);
+    form.reportValidity();
+    $("each-code").select();
+    return;
+  }
+  const fields = Object.fromEntries(new FormData(form));
+  $("each-code").value = "";
+  await note(option().value, subject(seen), $("each-for").value, fields);
+  $("each-count").textContent = Number($("each-count").textContent) + 1;
+  $("each-said").textContent = `${seen.number}: ${option().text.toLowerCase()}.`;
+  signal(true);
+  $("each-code").focus();
+}
+
+// -------------------------------------------------------------------------------------------------------------- queue
+async function note(kind, about, actingFor, fields, id) {
+  await keep(me.person, kind, [about], actingFor, bodyOf(asksOf(kind), fields), id);
+  await show();
+  return go();
+}
+
+// One sending after another, so that what is noted during one goes out with the next.
+let going = Promise.resolve();
+function go() {
+  going = going.then(sendAll);
+  return going;
+}
+
+async function sendAll() {
+  if (!me) return { recorded: [], refused: 0, said: "" };
+  const outcome = await send(me.person);
+  const said = {
+    away: "No network. They go out once it is back.",
+    "signed-out": "You are not signed in any more. Sign in, and they go out.",
+  }[outcome.said] || outcome.said;
+  const recorded = outcome.recorded.length ? `${outcome.recorded.length} recorded. ` : "";
+  const refused = outcome.refused ? `${outcome.refused} refused: mend or throw away. ` : "";
+  const flagged = outcome.recorded.filter((one) => one.flags.length).length;
+  const looked = flagged ? `${flagged} to look at. ` : "";
+  $("queue-said").textContent = `${recorded}${looked}${refused}${said}`;
+  $("queue-sign-in").hidden = outcome.said !== "signed-out";
+  if ($("again")) $("again").hidden = outcome.said === "away" || !(await reached());
+  if (outcome.refused) signal(false);
+  await show();
+  return outcome;
+}
+
+// Whether the service can be asked: nothing of what the worker keeps answers this address.
+const reached = () => fetch("/scan-worker.js", { cache: "no-store" }).then((answer) => answer.status < 500, () => false);
+
+async function show() {
+  const waiting = await kept();
+  $("queue-count").textContent = waiting.length;
+  $("queue").hidden = !waiting.length && !$("queue-said").textContent;
+  $("queue-send").hidden = !waiting.some((one) => me && one.person === me.person);
+  $("queue-list").replaceChildren(...waiting.map(line));
+}
+
+function line(one) {
+  const made = document.createElement("li");
+  const { kind, subjects, time, body } = one.fact;
+  const details = Object.entries(body).map(([name, said]) => `${name} ${said}`).join(", ");
+  const what = document.createElement("p");
+  what.textContent = `${kind.replace(/_/g, " ")} · ${subjects.join(", ")}${details ? ` · ${details}` : ""} · ${time.raw}`;
+  made.append(what);
+  if (!me || one.person !== me.person) {
+    what.append(" · noted by somebody else; it goes out when they sign in here");
+    return made;
+  }
+  if (!one.problem) return made;
+  const problem = document.createElement("p");
+  problem.className = "refused";
+  problem.textContent = `Refused: ${one.problem}`;
+  made.append(problem, mending(one), button("Throw away", async () => {
+    await discard(one.id);
+    await show();
+  }));
+  return made;
+}
+
+// The fields of a refused fact, to be said otherwise.
+function mending(one) {
+  const form = document.createElement("form");
+  form.className = "stack";
+  const field = (name, value) => {
+    const label = document.createElement("label");
+    const input = document.createElement("input");
+    input.name = name;
+    input.value = value;
+    label.append(`${name} `, input);
+    form.append(label);
+  };
+  field("thing", one.fact.subjects.join(" "));
+  field("for", one.fact.acting_for);
+  for (const name of asksOf(one.fact.kind)) field(name, [one.fact.body[name] || ""].flat().join(" "));
+  const go_on = document.createElement("button");
+  go_on.textContent = "Send it so";
+  form.append(go_on);
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    const fields = Object.fromEntries(new FormData(form));
+    const body = bodyOf(asksOf(one.fact.kind), fields);
+    await mend(one, { subjects: fields.thing.split(/\s+/), acting_for: fields.for.trim(), body });
+    await show();
+    await go();
+  });
+  return form;
+}
+
+function button(text, act) {
+  const made = document.createElement("button");
+  made.type = "button";
+  made.className = "quiet";
+  made.textContent = text;
+  made.addEventListener("click", act);
+  return made;
+}
+
+// ------------------------------------------------------------------------------------------------------------- camera
+let stop = null;
+if (navigator.mediaDevices && window.isSecureContext) {
+  $("camera").hidden = false;
+  $("camera-on").addEventListener("click", async () => {
+    if (stop) {
+      stop();
+      stop = null;
+      $("camera-on").textContent = "Use the camera";
+      return;
+    }
+    $("camera-said").textContent = "Asking for the camera.";
+    try {
+      const { watch } = await import("/static/camera.js");
+      stop = await watch($("picture"), scanned);
+      $("camera-on").textContent = "Camera off";
+      $("camera-said").textContent = "Hold the symbol into the picture.";
+    } catch (error) {
+      $("camera-said").textContent = `No picture (${error.name}). Type the number.`;
+    }
+  });
+}
+
+// What the camera reads goes to "one after another" where that was begun, or where nothing can be looked up; the outer
+// one first where there is one to name.
+let inTurn = Boolean($("as-whom"));
+$("each").addEventListener("focusin", () => (inTurn = true));
+$("look-up").addEventListener("focusin", () => (inTurn = false));
+
+function scanned(text) {
+  if (inTurn && !$("many").hidden) {
+    const { into } = $("each").elements;
+    if (!into.closest("label").hidden && !into.value) {
+      into.value = text;
+      $("each-said").textContent = "Now the things that go into it.";
+      signal(!read(text).wrong);
+    } else told(text);
+    return;
+  }
+  const seen = read(text);
+  signal(!seen.wrong);
+  if (seen.wrong) {
+    $("camera-said").textContent = WRONG[seen.wrong];
+    return;
+  }
+  window.location.assign(`/scan?code=${encodeURIComponent(text)}`);
+}
+
+// -------------------------------------------------------------------------------------------------------------- begin
+async function begin() {
+  if (me) await remember("me", me);
+  else me = (await remembered("me")) || null;
+  if ($("as-whom")) {
+    $("as-whom").textContent = me ? `You are ${me.name}.` : "Nobody has signed in on this device yet: open this page once with a network.";
+    const code = new URLSearchParams(window.location.search).get("code");
+    if (code) $("each-code").value = code;
+  }
+  if (me) many();
+  $("look-up").hidden = inTurn;
+  $("many-more").open = inTurn;
+  await show();
+  await go();
+  window.addEventListener("online", go);
+  // Browsers say "online" before anything can be reached, or never: so it is also tried again while something waits.
+  setInterval(async () => ((await kept()).some((one) => !one.problem) ? go() : null), TRY_AGAIN_MS);
+  $("queue-send").addEventListener("click", go);
+  if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
+}
+
+if ("serviceWorker" in navigator) navigator.serviceWorker.register("/scan-worker.js", { scope: "/scan" }).catch(() => {});
+begin();
