@@ -1,7 +1,9 @@
 """The uncertainty budget of one weighing, on request: where its u comes from, and what the air may add to that."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -11,6 +13,7 @@ from shipsvc.domain import air, errors, uncertainty
 from shipsvc.domain.air import ROCK, Density
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.uncertainty import Budget, Buoyancy
+from shipsvc.domain.weighing import scatter
 from shipsvc.store import ledger, mass
 from shipsvc.store.engine import Row
 
@@ -59,7 +62,8 @@ def of_weighing(connection: sa.Connection, actor: Actor, typed: str, weighing: s
         raise errors.RuleForbids(why="that mass was not weighed on a balance that is known, so it has no budget.")
     net_ng = Mass.parse(str(body["mass"])).ng
     known = mass.known(scale)
-    there, owners = _site(connection, scale["institution"]), _site(connection, found.row["owner"])
+    read = scatter(body, known.balance)
+    there, owners = _site(connection, scale["institution"], body), _site(connection, found.row["owner"], {})
     buoyancy = Buoyancy(there.air, ROCK, there.institution, found.number) if there else None
     compared = ledger.comparison(connection, found.number, weighing)
     return WeighingBudget(
@@ -68,7 +72,7 @@ def of_weighing(connection: sa.Connection, actor: Actor, typed: str, weighing: s
         happened_at=row["happened_at"],
         mass_ng=net_ng,
         balance=code,
-        budget=uncertainty.weighing(known.balance, net_ng, code=code),
+        budget=uncertainty.weighing(known.balance, net_ng, code=code, repeats=read.readings, scatter_ng=read.s_ng),
         there=there,
         correction_ng=air.corrected_ng(net_ng, there.air) - net_ng if there else None,
         correction=Budget(buoyancy.components(net_ng)) if buoyancy else None,
@@ -78,6 +82,12 @@ def of_weighing(connection: sa.Connection, actor: Actor, typed: str, weighing: s
     )
 
 
-def _site(connection: sa.Connection, institution: str) -> Site | None:
-    altitude_m = mass.altitude_m(connection, institution)
-    return None if altitude_m is None else Site(institution, altitude_m, air.assumed_air(altitude_m))
+def _site(connection: sa.Connection, institution: str, body: Mapping[str, Any]) -> Site | None:
+    """A place with its air: as it was read at the weighing, else that of a room at its altitude."""
+    altitude_m, read = mass.altitude_m(connection, institution), body.get("air")
+    if altitude_m is None:
+        return None
+    if not read:
+        return Site(institution, altitude_m, air.assumed_air(altitude_m))
+    figures = read["temperature_c"], 100.0 * read["pressure_hpa"], read["humidity_percent"] / 100
+    return Site(institution, altitude_m, air.measured_air(*figures))

@@ -1,8 +1,10 @@
 """What is owed and what the book says, written a second time for ``fsck`` alone (see ``fsck_rules``)."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from statistics import stdev
 from typing import Any
 
 from shipsvc.app.fsck_rules import LINE_IS_OUT, Agreement, Said, Thing, alike
@@ -50,7 +52,18 @@ def reading(words: Any, scales: Scales) -> Reading | None:
         guess = Estimate.parse(words["mass"] + (f" +- {width}" if width else ""))
         return Reading(guess.mass.ng, guess.u_ng**2, "estimated")
     ng, scale = Mass.parse(words["mass"]).ng, scales.get(str(words.get("balance")))
-    return Reading(ng, scale.balance.uncertainty_ng(ng) ** 2 if scale else 0.0, "weighed" if scale else "declared")
+    return Reading(ng, _doubt_of(ng, words, scale.balance), "weighed") if scale else Reading(ng, 0.0, "declared")
+
+
+def _doubt_of(ng: int, words: Mapping[str, Any], balance: Balance) -> float:
+    """The variance of a weighing in ng^2: that of the gross shrinks with the number of its readings, the tare's not."""
+    read = [Mass.parse(text).ng for text in words.get("readings") or ()]
+    times = len(read) if len(read) > 1 else max(1, words.get("repeats") or 1)
+    if times == 1:
+        return balance.uncertainty_ng(ng) ** 2
+    scatter = max(balance.repeatability_ng, stdev(read) if len(read) > 1 else 0.0)
+    step = balance.readability_ng / math.sqrt(12)
+    return scatter**2 / times + balance.repeatability_ng**2 + 2 * step**2 + (balance.relative * ng) ** 2
 
 
 def describe(thing: Thing, said: Said) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
+from shipsvc.domain import weighing
 from shipsvc.domain.facts import Fact
 from shipsvc.domain.mass import Balance, Estimate, Mass
 from shipsvc.domain.verdicts import Comparison, compare
@@ -91,7 +92,7 @@ def stated(words: Mapping[str, Any], balances: Balances) -> Stated | None:
     known = balances.get(str(words.get("balance")))
     if known is None:
         return Stated(mass.ng, 0.0, "declared")
-    return Stated(mass.ng, known.balance.uncertainty_ng(mass.ng) ** 2, "weighed")
+    return Stated(mass.ng, weighing.variance(known.balance, mass.ng, words), "weighed")
 
 
 def based(book: Book, fact: Fact, balances: Balances) -> Book:

@@ -145,6 +145,7 @@ def weighing(
     *,
     code: str = "",
     repeats: int = 1,
+    scatter_ng: float | None = None,
     linearity_ng: float = 0.0,
     tare: str = "",
     buoyancy: Buoyancy | None = None,
@@ -152,7 +153,8 @@ def weighing(
     """The budget of one net weighing on a balance: gross less tare, each rounded to d and scattering by s.
 
     ``code`` names the balance, whose calibration all its weighings share; ``tare`` the weighing of the empty container,
-    which all weighings share that had it subtracted; ``repeats`` is how many readings of the gross were averaged;
+    which all weighings share that had it subtracted; ``repeats`` is how many readings of the gross were averaged, and
+    ``scatter_ng`` the standard deviation of one of them where that is not the balance's;
     ``linearity_ng`` the half-width that the certificate states. With one reading, no linearity and no correction for
     buoyancy the total is ``balance.uncertainty_ng(net_ng)``.
 
@@ -162,9 +164,10 @@ def weighing(
     if repeats < 1:
         raise Malformed(why="a weighing has at least one reading")
     rounding = balance.readability_ng / math.sqrt(12)
+    scatter = balance.repeatability_ng if scatter_ng is None else scatter_ng
     found = [
         Component("readability", rounding),
-        Component("repeatability", balance.repeatability_ng / math.sqrt(repeats)),
+        Component("repeatability", scatter / math.sqrt(repeats)),
         Component("tare", math.hypot(rounding, balance.repeatability_ng), source=f"tare {tare}" if tare else ""),
         Component("calibration", balance.relative, "1", net_ng, f"calibration of {code}" if code else ""),
         Component("linearity", rectangular(linearity_ng)),

@@ -50,7 +50,9 @@ class BuoyancyShown(Strict):
     model_config = example(_AIR)
     institution: str = Field(description="Where the balance stands", examples=["SMP"])
     altitude_m: int = Field(examples=[1600])
-    air_kg_m3: float = Field(description="Air of a room at that altitude (CIPM-2007, ISO 2533)", examples=[0.9888])
+    air_kg_m3: float = Field(
+        description="The air as it was read, else that of a room at that altitude (CIPM-2007)", examples=[0.9888]
+    )
     sample_kg_m3: float = Field(description="Taken for rock, within 400", examples=[2200.0])
     correction_mg: MassShown = Field(description="How much more it is than it reads, in mg")
     components: list[BudgetLine] = Field(description="What the correction rests on")

@@ -1,13 +1,14 @@
 """What each kind of fact may say: one model a kind, so that the API description tells all of it."""
 
 from collections.abc import Callable
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from shipsvc.domain import codes, errors
 from shipsvc.domain.mass import Estimate, Mass
+from shipsvc.domain.weighing import contradiction
 
 
 def checked(parse: Callable[[str], Any], *, keep_text: bool = False) -> AfterValidator:
@@ -27,6 +28,12 @@ def _only_a_number(value: Any) -> Any:
     # JSON is strict where Python is not: true is no 1, and "5" is no 5.
     if isinstance(value, bool | str):
         raise PydanticCustomError("int_type", "Input should be a whole number")
+    return value
+
+
+def _only_a_float(value: Any) -> Any:
+    if isinstance(value, bool | str):
+        raise PydanticCustomError("float_type", "Input should be a number")
     return value
 
 
@@ -74,6 +81,14 @@ Party = Annotated[
 #: Any characters but the one that PostgreSQL cannot keep in a text.
 NO_NUL = r"^[^\x00]*$"
 Words = Annotated[str, Field(max_length=400, pattern=NO_NUL, description="A few words.", examples=["packing"])]
+PersonId = Annotated[
+    str,
+    Field(
+        pattern="^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$",
+        description="Id of a person.",
+        examples=["6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10"],
+    ),
+]
 Whole = Annotated[int, Field(ge=0, le=1_000_000, examples=[48]), BeforeValidator(_only_a_number)]
 
 
@@ -104,6 +119,15 @@ class Body(BaseModel):
     )
 
 
+class RoomAir(BaseModel):
+    """The air at a balance."""
+
+    model_config = ConfigDict(extra="forbid")
+    temperature_c: Annotated[float, Field(ge=-40, le=60, examples=[20.5]), BeforeValidator(_only_a_float)]
+    pressure_hpa: Annotated[float, Field(ge=300, le=1100, examples=[1008.2]), BeforeValidator(_only_a_float)]
+    humidity_percent: Annotated[float, Field(ge=0, le=100, examples=[41]), BeforeValidator(_only_a_float)]
+
+
 class Weighing(Body):
     """A mass, and how it is known."""
 
@@ -111,10 +135,25 @@ class Weighing(Body):
     balance: Code | None = Field(None, examples=["B6"])
     method: Literal["weighed", "estimated", "declared", "by_difference"] = "weighed"
     plus_minus: WidthText | None = None
-    gross: MassText | None = None
-    tare: MassText | None = None
-    dryness: Literal["as_found", "equilibrated"] | None = None
-    repeats: Whole | None = None
+    gross: MassText | None = Field(None, description="With container and cap.", examples=["5124.4 mg"])
+    tare: MassText | None = Field(None, description="Container and cap alone.", examples=["3920.2 mg"])
+    repeats: Whole | None = Field(None, description="How many readings `mass` is the mean of.", examples=[3])
+    readings: list[MassText] | None = Field(
+        None, min_length=2, max_length=100, description="Those readings, of the net.", examples=[["1204.2 mg"] * 2]
+    )
+    dryness: Literal["as_found", "equilibrated", "re_dried"] | None = None
+    dried_h: Whole | None = Field(None, description="How long it stood in dry gas, in hours.", examples=[48])
+    air: RoomAir | None = Field(None, description="The air at the balance, as read there.")
+    witness: PersonId | None = Field(None, description="Who watched; to sign they tell `confirmed` themselves.")
+
+    @model_validator(mode="after")
+    def _fits_itself(self) -> Self:
+        """What contradicts itself is refused; what contradicts the record is not."""
+        found = contradiction(self.model_dump(exclude_unset=True))
+        if found is not None:
+            why, member = found
+            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": f"{member}: {why}."})
+        return self
 
 
 class Registered(Body):
