@@ -22,6 +22,7 @@ from shipsvc.web import (
     api_identity,
     api_institutions,
     api_items,
+    api_label_sheets,
     api_labels,
     api_loans,
     api_mass,
@@ -54,6 +55,7 @@ ROUTERS = (
     api_identity.router,
     api_institutions.router,
     api_items.router,
+    api_label_sheets.router,  # before labels, whose path with a code would take its own
     api_labels.router,
     api_loans.router,
     api_mass.router,

@@ -24,7 +24,7 @@ from typing import Final, Literal
 from urllib.parse import urlsplit
 
 from PIL import Image, ImageDraw, ImageFont
-from qrcode.constants import ERROR_CORRECT_M, ERROR_CORRECT_Q
+from qrcode.constants import ERROR_CORRECT_H, ERROR_CORRECT_M, ERROR_CORRECT_Q
 from qrcode.main import QRCode
 
 from shipsvc.domain.errors import Malformed
@@ -36,8 +36,10 @@ TAG_LENGTH: Final = 8
 PATH: Final = "/S/"
 
 Matrix = list[list[bool]]
+#: Error correction: about 15, 25 or 30 % of the codewords (ISO/IEC 18004).
+Level = Literal["M", "Q", "H"]
 
-_ECC: Final = {"M": ERROR_CORRECT_M, "Q": ERROR_CORRECT_Q}
+_ECC: Final = {"M": ERROR_CORRECT_M, "Q": ERROR_CORRECT_Q, "H": ERROR_CORRECT_H}
 # Base 32 without the letters I, L, O (read as digits) and U: Crockford's alphabet, all of it in QR's alphanumeric set.
 _ALPHABET: Final = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 _AS_READ: Final = str.maketrans("OIL", "011")
@@ -105,7 +107,7 @@ class LabelText:
 class Form:
     """How a label is made: error correction, width of a module in mm, width of the words in modules."""
 
-    level: Literal["M", "Q"]
+    level: Level
     module_mm: float
     words: int
 
@@ -149,7 +151,7 @@ def label_url(base_url: str, print_code: str, tag: str) -> str:
     return f"{base.scheme.upper()}://{base.netloc.upper()}{base.path.rstrip('/')}{PATH}{print_code}.{tag}"
 
 
-def matrix(url: str, level: Literal["M", "Q"]) -> Matrix:
+def matrix(url: str, level: Level) -> Matrix:
     """The smallest symbol that holds the URL, dark modules true, its margin of four modules included."""
     code = QRCode(error_correction=_ECC[level], border=BORDER)
     code.add_data(url, optimize=0)  # one mode for the whole: the split into several is not smaller for our URLs
@@ -181,7 +183,7 @@ def svg(url: str, text: LabelText, *, form: Form | None = None) -> str:
         f'width="{width * form.module_mm:g}mm" height="{height * form.module_mm:g}mm" viewBox="0 0 {width} {height:g}"'
     )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>{escape(_printable(text.number))}</title>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>{escape(printable(text.number))}</title>'
         f'<path d="M0 0h{width}v{height:g}h-{width}z" fill="#fff"/>'
         f'<path d="{_runs(modules)}" stroke="#000" shape-rendering="crispEdges"/>'
         f'<g font-family="monospace" fill="#000">{_svg_words(lines, len(modules))}</g></svg>'
@@ -215,20 +217,20 @@ def _lines(text: LabelText, form: Form) -> list[_Line]:
     if len(what) > 3:
         what = [*what[:2], _Line(5, what[2].words[:-3] + "...")]
     small = [line for caution in text.cautions for line in _wrapped(caution, 4, form)]
-    head = [_Line(7, _printable(text.number)), *_wrapped(f"{text.kind} · print {text.serial}", 5, form)]
+    head = [_Line(7, printable(text.number)), *_wrapped(f"{text.kind} · print {text.serial}", 5, form)]
     return [*head, *what, *small]
 
 
 def _wrapped(words: str, size: int, form: Form) -> list[_Line]:
     """Lines that fit the width; a letter is 0.6 of its height wide, as in most fonts of one width."""
-    return [_Line(size, part) for part in textwrap.wrap(_printable(words), int(form.words / (0.6 * size)))]
+    return [_Line(size, part) for part in textwrap.wrap(printable(words), int(form.words / (0.6 * size)))]
 
 
 def _height(lines: list[_Line]) -> float:
     return round(sum(line.pitch for line in lines) + 2 * BORDER, 1)
 
 
-def _printable(words: str) -> str:
+def printable(words: str) -> str:
     """Without control, format, surrogate and unassigned characters: XML forbids some, others turn the text about."""
     return "".join(" " if unicodedata.category(char)[0] == "C" else char for char in words)
 
@@ -236,10 +238,11 @@ def _printable(words: str) -> str:
 def _in_font(words: str) -> str:
     """Words in the letters that Pillow's font has: accents go, what has no Latin letter becomes a question mark."""
     plain = words.translate(_STAND_IN)
-    return "".join(char if char.isascii() or char in _IN_FONT else _ascii(char) for char in plain)
+    return "".join(char if char.isascii() or char in _IN_FONT else plain_letter(char) for char in plain)
 
 
-def _ascii(char: str) -> str:
+def plain_letter(char: str) -> str:
+    """A letter without its accent; "?" for one that has no Latin letter."""
     return unicodedata.normalize("NFKD", char).encode("ascii", "ignore").decode() or "?"
 
 

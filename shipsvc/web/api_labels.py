@@ -1,6 +1,7 @@
 """Label prints: make, list, draw, void and explain them; and what a stranger reads who scans one."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Annotated, Any, Final, Literal
 
 from fastapi import APIRouter, Path, Query, Response
@@ -8,6 +9,7 @@ from fastapi.responses import PlainTextResponse
 
 from shipsvc.app import documents, items, labels, prints
 from shipsvc.app.decisions import Decision
+from shipsvc.app.label_sheets import Printed
 from shipsvc.app.labels import STANDARD, VIAL, Form, LabelText
 from shipsvc.app.prints import Label
 from shipsvc.domain import codes, errors
@@ -169,15 +171,43 @@ def _drawing(service: Service, claims: Claims, code: str, hazards: Sequence[str]
     cautions = labels.cautions(*hazards)
     which = _print_of(code)
     with reading(service, claims) as work:
-        item = prints.require_visible(work.connection, work.actor, which.number, code)
-        by = prints.by_then(documents.asked(None, None, work.now()), work.now())
-        label = prints.label(work.connection, which, by)
+        item = _live(work, which, code)
+    url, text = _words(service, label_key(service), which, item)
+    return url, replace(text, cautions=cautions), _form(item)
+
+
+def _live(work: Work, which: codes.Print, typed: str) -> Row:
+    """What a live print is of; NotFound, and RuleForbids for one that is not live."""
+    item = prints.require_visible(work.connection, work.actor, which.number, typed)
+    by = prints.by_then(documents.asked(None, None, work.now()), work.now())
+    label = prints.label(work.connection, which, by)
     if label.state != "live":
         raise errors.RuleForbids(why=_said(label))
-    tag = labels.authenticity_tag(_label_key(service), which.code)
+    return item
+
+
+def _words(service: Service, key: bytes, which: codes.Print, item: Row) -> tuple[str, LabelText]:
+    tag = labels.authenticity_tag(key, which.code)
     kind = item["kind"] if item["form"] in {"material", "other"} else item["form"]
-    text = LabelText(codes.display(which.number), which.serial, kind, item["what"], cautions)
-    return labels.label_url(service.settings.base_url, which.code, tag), text, _form(item)
+    url = labels.label_url(service.settings.base_url, which.code, tag)
+    return url, LabelText(codes.display(which.number), which.serial, kind, item["what"])
+
+
+def printed(work: Work, service: Service, key: bytes, typed: str, hazards: Sequence[str]) -> Printed:
+    """The label that a code of a print names, or the live one of the thing whose number it is.
+
+    NotFound; RuleForbids for a print that is not live; Malformed.
+    """
+    seen = codes.parse_seen(typed)
+    which = seen.printed
+    if which is None:
+        prints.require_visible(work.connection, work.actor, seen.number, typed)
+        by = prints.by_then(documents.asked(None, None, work.now()), work.now())
+        label = prints.live(work.connection, seen.number, by)
+        if label is None:
+            raise errors.NotFound(what="live label", name=typed)
+        which = label.print
+    return Printed(*_words(service, key, which, _live(work, which, typed)), hazards)
 
 
 def _form(item: Row) -> Form:
@@ -192,7 +222,7 @@ def _print_of(code: str) -> codes.Print:
     return seen
 
 
-def _label_key(service: Service) -> bytes:
+def label_key(service: Service) -> bytes:
     """The key of the tags: that of the settings, else the one in the database, which is made here if need be."""
     found = _stored_key(service)
     if found is not None:
@@ -228,7 +258,7 @@ def explain_label(service: ServiceDep, claims: ClaimsDep, code: Code, moments: M
         **of_moment(moments, now),
         said=_said(label),
         attached_to=codes.display(container) if container else None,
-        authentic=None if seen.tag is None else labels.tag_matches(_label_key(service), which.code, seen.tag),
+        authentic=None if seen.tag is None else labels.tag_matches(label_key(service), which.code, seen.tag),
     )
 
 

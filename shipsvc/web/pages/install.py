@@ -11,10 +11,18 @@ from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
-from shipsvc.web.pages import desk, entrance, loans, scan, shipments, things
+from shipsvc.web.pages import desk, entrance, labels, loans, scan, shipments, things
 from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 
-ROUTERS: Final = (desk.router, entrance.router, loans.router, scan.router, shipments.router, things.router)
+ROUTERS: Final = (
+    desk.router,
+    entrance.router,
+    labels.router,
+    loans.router,
+    scan.router,
+    shipments.router,
+    things.router,
+)
 #: What is no page: the API and what stands beside it.
 _NO_PAGES: Final = ("/v1/", "/oauth/", "/.well-known/", "/docs", "/openapi.json", "/static/")
 Handler = Callable[[Request, Exception], Awaitable[Response]]
