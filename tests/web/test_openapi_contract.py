@@ -190,7 +190,7 @@ def test_every_body_has_an_example_that_fits(described: Json) -> None:
     for method, path, operation in operations(described):
         bodies = [*operation["responses"].values(), *([operation["requestBody"]] if "requestBody" in operation else [])]
         for media, content in (both for body in bodies for both in body.get("content", {}).items()):
-            if media.startswith("image/"):  # a drawing is not shown as text
+            if media.startswith("image/") or media == "application/pdf":  # a drawing is not shown as text
                 continue
             shown = example(described, content)
             assert shown is not None, (method, path, media)

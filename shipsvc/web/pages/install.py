@@ -11,10 +11,11 @@ from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
-from shipsvc.web.pages import desk, entrance, labels, loans, scan, shipments, things
+from shipsvc.web.pages import audit, desk, entrance, labels, loans, scan, shipments, things
 from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 
 ROUTERS: Final = (
+    audit.router,
     desk.router,
     entrance.router,
     labels.router,

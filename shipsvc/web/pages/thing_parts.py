@@ -1,12 +1,13 @@
 """What the page of a thing shows beside how it stands: mass by account, time out, custody, family, drift, labels."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Final
 
 from shipsvc.app import documents, families, mass_balance, prints, reports_custody, reports_mass
 from shipsvc.app.items import Found
 from shipsvc.app.report_pages import Asked
+from shipsvc.app.reports_custody import Stretch
 from shipsvc.domain import codes
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
@@ -107,15 +108,20 @@ def _labels(work: Work, frame: Frame, found: Found) -> list[dict[str, Any]]:
 
 def _custody(work: Work, frame: Frame, asked: Asked, found: Found) -> dict[str, Any]:
     stretches = reports_custody.stretches(work.connection, work.actor, asked, found.number)
-    rows = [
+    rows = in_table(stretches)
+    drawn = plots.custody(stretches, asked.as_of, frame.zone) if stretches else None
+    return {"custody": {"plot": drawn, "rows": rows, "columns": told(CUSTODY, rows)} if drawn else None}
+
+
+def in_table(stretches: Sequence[Stretch]) -> list[dict[str, Any]]:
+    """Stretches of custody as rows of ``CUSTODY``."""
+    return [
         {
             **{name: getattr(one, name) for name in ("since", "until", "certain", "claimed", "state")},
             "seconds": int(one.length.total_seconds()),
         }
         for one in stretches
     ]
-    drawn = plots.custody(stretches, asked.as_of, frame.zone) if stretches else None
-    return {"custody": {"plot": drawn, "rows": rows, "columns": told(CUSTODY, rows)} if drawn else None}
 
 
 def _mass(work: Work, asked: Asked, found: Found) -> list[dict[str, Any]]:
