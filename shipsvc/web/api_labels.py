@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final, Literal
+from urllib.parse import quote
 
-from fastapi import APIRouter, Path, Query, Response
-from fastapi.responses import PlainTextResponse
+from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi.responses import PlainTextResponse, RedirectResponse
 
 from shipsvc.app import documents, items, labels, prints
 from shipsvc.app.decisions import Decision
@@ -29,6 +30,7 @@ from shipsvc.web.label_schemas import (
     Replacing,
 )
 from shipsvc.web.openapi import REPLAYED_HEADER, problems
+from shipsvc.web.pages.rendering import NOBODY, render
 from shipsvc.web.replays import Made, RequestKeyDep
 from shipsvc.web.schemas import WHOLE_MAX, MomentsDep
 from shipsvc.web.tokens import Claims
@@ -52,6 +54,8 @@ Hazards = Annotated[
     ),
 ]
 Anything = Annotated[str, Path(description="What the label holds behind /S/", examples=["BRM0010J.1.K3F9A1XY"])]
+#: Of what somebody scanned, as far as the scan page reads it.
+CODE_CHARACTERS_MAX: Final = 300
 SERIAL: Final = Path(ge=1, le=WHOLE_MAX, description="Which print of it", examples=[1])
 PNG: Final = "image/png"
 SVG: Final = "image/svg+xml"
@@ -314,22 +318,35 @@ def _act(row: Row) -> dict[str, Any]:
     summary="What a stranger reads who scans a label",
     response_class=PlainTextResponse,
     responses={
-        200: {"content": {"text/plain": {"schema": {"type": "string"}, "example": STRANGER.format(whom=ANYBODY)}}}
+        200: {
+            "content": {
+                "text/plain": {"schema": {"type": "string"}, "example": STRANGER.format(whom=ANYBODY)},
+                "text/html": {"schema": {"type": "string"}},
+            }
+        }
     },
 )
-def scan(service: ServiceDep, code: Anything) -> PlainTextResponse:
+def scan(service: ServiceDep, request: Request, code: Anything) -> Response:
     """How to keep it, and whom to call: the same for every code, of ours or not, but for one read from a label of ours,
-    which says by its tag that whoever reads it has the thing in hand. Nothing of what it is, or where from or to."""
+    which says by its tag that whoever reads it has the thing in hand. Nothing of what it is, or where from or to.
+    Whoever asks for HTML gets a page."""
+    if "here" in request.query_params:
+        # For those who work with it: by a link without the code in it, so that the page is the same for every code.
+        return RedirectResponse(f"/scan?code={quote(code[:CODE_CHARACTERS_MAX], safe='')}", 303)
     name = _owner_of_real_label(service, code)
+    headers = {"Cache-Control": "no-store", "X-Robots-Tag": "noindex", "Vary": "Accept"}
+    if "text/html" in request.headers.get("accept", ""):
+        page = render("stranger.html", NOBODY, owner=name)
+        page.headers.update(headers)
+        return page
     whom = KNOWN.format(name=name) if name else ANYBODY
-    headers = {"Cache-Control": "no-store", "X-Robots-Tag": "noindex"}
     return PlainTextResponse(STRANGER.format(whom=whom), headers=headers)
 
 
 @router.get("/s/{code}", include_in_schema=False)
-def scan_small(service: ServiceDep, code: Anything) -> PlainTextResponse:
+def scan_small(service: ServiceDep, request: Request, code: Anything) -> Response:
     """The same for those who type the address in small letters."""
-    return scan(service, code)
+    return scan(service, request, code)
 
 
 def _owner_of_real_label(service: Service, code: str) -> str | None:

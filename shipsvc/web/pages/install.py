@@ -11,7 +11,7 @@ from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
-from shipsvc.web.pages import audit, desk, entrance, labels, loans, scan, shipments, things
+from shipsvc.web.pages import audit, desk, entrance, labels, loans, receive, scan, shipments, things
 from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 
 ROUTERS: Final = (
@@ -20,6 +20,7 @@ ROUTERS: Final = (
     entrance.router,
     labels.router,
     loans.router,
+    receive.router,
     scan.router,
     shipments.router,
     things.router,

@@ -1,0 +1,52 @@
+"""Receiving on a phone of 320 px, and what a stranger reads there.
+
+Sources: trade.md 1.2 (receiving laboratory: as found before touching), trade case 24 (the stranger); WCAG 2.2 by the
+rules of axe-core 4.14.
+"""
+
+import pytest
+
+from tests.browser.device import Device
+from tests.web.chip import NUMBERS, PARCEL
+
+
+@pytest.fixture
+def door(device: Device) -> Device:
+    """A sealed parcel before the door of a laboratory, whose analyst has a phone."""
+    world = device.world
+    world.tell("clerk", "TRP", "sealed", PARCEL, "2026-03-11T10:00:00Z", "2026-03-11T10:07:00Z", seals=["S-1"])
+    route = {"addressee": "SMP", "carrier": "CRK", "expected_by": None, "handling": "Keep dry"}
+    world.post("clerk", "shipments", {"code": "T-9", "consignor": "TRP", **route, "contents": [NUMBERS[PARCEL]]})
+    world.tell("driver", "CRK", "released", PARCEL, "2026-03-14T08:59:00Z", to="SMP", shipment="T-9")
+    world.at("2026-03-14T09:00:00Z")
+    device.sign_in("ana")
+    return device
+
+
+def test_a_broken_seal_on_a_phone(door: Device) -> None:
+    """From the scan to the list, by label; the seal is told broken, nothing is opened, and the sender can see it."""
+    door.open(f"/scan?code={NUMBERS[PARCEL]}")
+    door.page.get_by_role("link", name="receive it, step by step").click()
+    assert door.violations() == []
+    assert not door.is_wide()
+    seal = door.page.get_by_role("group", name="S-1")
+    seal.get_by_label("broken").check()
+    door.page.get_by_role("group", name="Outer box").get_by_label("damaged", exact=True).check()
+    assert door.page.get_by_role("group", name="Opened?").get_by_label("not opened").is_checked()
+    door.page.get_by_role("button", name="Receive").click()
+    assert "Recorded." in door.page.inner_text(".done")
+    assert door.violations() == []
+    packed = door.world.get("cur", "shipments/T-9/packing-list")["contents"][0]
+    assert packed["seals"][0]["state"] == "broken"
+    assert door.complaints == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_stranger_on_a_phone(device: Device, scheme: str) -> None:
+    """For everybody, without signing in; the link for those who work with it asks them to."""
+    device.page.emulate_media(color_scheme=scheme)
+    device.open("/S/V00015.1")
+    assert device.violations() == []
+    assert not device.is_wide()
+    device.page.get_by_role("link", name="Sign in").click()
+    assert device.page.url.endswith("/sign-in?next=%2Fscan%3Fcode%3DV00015.1")
