@@ -20,7 +20,7 @@ from shipsvc.store.engine import Row
 #: How long the row of a session outlives it.
 KEPT = timedelta(days=1)
 REFRESH_PREFIX = "shr_"
-COOKIE_PREFIX = "shc_"
+COOKIE_PREFIX = "shp_"
 #: What the list of one's sessions calls the pages.
 PAGES = "pages"
 

@@ -5,12 +5,14 @@ Sources: RFC 6265bis (cookies), the Fetch standard (Sec-Fetch-Site), OWASP Cross
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from httpx2 import Response
 
 from shipsvc.web.pages.rendering import length, mg, u_mg
 from shipsvc.web.pages.tables import BY_NAME
+from tests.databases import copied
 from tests.web import visits
 from tests.web.chip import CHIP, NUMBERS, receive_chip, send_chip
 from tests.web.collection import Collection, collection, typed
@@ -38,12 +40,11 @@ def service(sqlite_database_url: str) -> Iterator[Running]:
 
 
 @pytest.fixture(scope="module")
-def world(sqlite_template: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Collection]:
+def world(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Collection]:
     """A chip that was lent and received."""
-    from tests.databases import copied
 
     path = tmp_path_factory.mktemp("pages") / "world.sqlite3"
-    with collection(copied(sqlite_template, path)) as found:  # type: ignore[arg-type]
+    with collection(copied(sqlite_template, path)) as found:
         send_chip(found)
         receive_chip(found)
         found.running.client.follow_redirects = False
@@ -89,12 +90,12 @@ def test_the_form_leads_to_no_other_host(service: Running, where: str) -> None:
 def test_the_cookie_is_kept_from_scripts_and_other_sites(service: Running) -> None:
     """HttpOnly, SameSite, a limited life; over HTTPS also Secure and bound to the host by its name."""
     given = sign_in(service).headers["set-cookie"]
-    assert given.startswith("shipsvc=shc_")
+    assert given.startswith("shipsvc=shp_")
     assert {"HttpOnly", "SameSite=lax", "Path=/"} <= set(re.split("; ", given))
 
     object.__setattr__(service.service.settings, "base_url", "https://samples.example")
     strict = sign_in(service).headers["set-cookie"]
-    assert strict.startswith("__Host-shipsvc=shc_")
+    assert strict.startswith("__Host-shipsvc=shp_")
     assert {"Secure", "HttpOnly"} <= set(re.split("; ", strict))
 
 

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -16,12 +17,12 @@ PEOPLE = {"rec": ("TSI", "receiver"), "drv": ("CRK", "driver"), "nob": ("MRL", "
 
 
 @pytest.fixture(scope="module")
-def world(sqlite_template: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+def world(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
     """A chip that is lent as L-08 and under way as T-01, sealed, and people of both sides, the courier and nobody."""
     from tests.databases import copied
 
     path = tmp_path_factory.mktemp("pages") / "loans.sqlite3"
-    with running(copied(sqlite_template, path)) as found:  # type: ignore[arg-type]
+    with running(copied(sqlite_template, path)) as found:
         furnish(found)
         found.institution("MRL")
         for login, role in PEOPLE.items():

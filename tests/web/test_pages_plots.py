@@ -4,6 +4,7 @@ theirs to see. Drawings are read back as XML (W3C SVG 1.1), by Python's own pars
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import combinations
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
@@ -26,12 +27,12 @@ PIECES = {"BRM-0002": "400 mg", "BRM-0003": "800 mg"}
 
 
 @pytest.fixture(scope="module")
-def world(sqlite_template: object, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Collection]:
+def world(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Collection]:
     """A chip that was received by the laboratory, which used some of it and split the rest."""
     from tests.databases import copied
 
     path = tmp_path_factory.mktemp("pages") / "plots.sqlite3"
-    with collection(copied(sqlite_template, path)) as found:  # type: ignore[arg-type]
+    with collection(copied(sqlite_template, path)) as found:
         send_chip(found)
         receive_chip(found)
         found.issue(kind="sample", form="material", what="piece", prefix="BRM", count=2)
