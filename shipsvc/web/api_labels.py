@@ -321,7 +321,7 @@ def _act(row: Row) -> dict[str, Any]:
         200: {
             "content": {
                 "text/plain": {"schema": {"type": "string"}, "example": STRANGER.format(whom=ANYBODY)},
-                "text/html": {"schema": {"type": "string"}},
+                "text/html": {"schema": {"type": "string"}, "example": "<!doctype html>..."},
             }
         }
     },
