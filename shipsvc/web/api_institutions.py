@@ -162,5 +162,5 @@ def _shown(one: Standing, provisional: bool = False) -> schemas.InstitutionShown
         successor=one.successor,
         successor_since=one.successor_since,
         predecessors=list(one.predecessors),
-        found_by=[schemas.FoundBy(which=which, words=words) for which, words in one.found_by],  # type: ignore[arg-type]
+        found_by=[schemas.FoundBy(which=which, words=words) for which, words in one.found_by],  # type: ignore[arg-type]  # one of the literals
     )

@@ -1,8 +1,11 @@
 """Sign-in: POST /v1/token (RFC 6749 sections 4.3, 4.4 and 6), its end (RFC 7009), and the public keys of the tokens."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from typing import Annotated, Any, Final
 
+import sqlalchemy as sa
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import JSONResponse
 
@@ -137,26 +140,36 @@ def _by_secret(service: Service, shown: clients.Asking) -> Response:
 
 
 def _by_password(service: Service, username: str, password: str, client_id: str, address: str) -> Response:
-    # What no database can hold is nobody's name, and must not become a fault of the database.
-    login = username.strip().lower() if username.isascii() and username.isprintable() else ""
     try:
-        found, made, renewed = password_tried(service, login, password, address)
-        with transaction(service, writes=True) as connection:
-            identity.hold_unchanged(connection, found)
-            attempts.succeeded(connection, made)
-            if renewed is not None:
-                identity.renew_hash(connection, found, renewed)
+        with signing_in(service, username, password, address) as (connection, person):
             opened = sessions.start(
                 connection,
                 service.now(connection),
                 lifetimes(service.settings),
-                person=found["person"],
+                person=person,
                 client_id=client_id,
                 address=attempts.network(address),
             )
     except errors.WrongPassword as error:
         return refused("invalid_grant", "", of=error)
     return _answer(service, opened)
+
+
+@contextmanager
+def signing_in(service: Service, username: str, password: str, address: str) -> Iterator[tuple[sa.Connection, str]]:
+    """A writing transaction in which to open a session, and the person whose name and password these are.
+
+    Raises as ``password_tried`` does; WrongPassword also where the account was changed or closed meanwhile.
+    """
+    # What no database can hold is nobody's name, and must not become a fault of the database.
+    login = username.strip().lower() if username.isascii() and username.isprintable() else ""
+    found, made, renewed = password_tried(service, login, password, address)
+    with transaction(service, writes=True) as connection:
+        identity.hold_unchanged(connection, found)
+        attempts.succeeded(connection, made)
+        if renewed is not None:
+            identity.renew_hash(connection, found, renewed)
+        yield connection, found["person"]
 
 
 def password_tried(service: Service, login: str, password: str, address: str) -> tuple[Row, attempts.Try, str | None]:

@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 from fastapi import APIRouter, Depends, Form, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from shipsvc.app import attempts, identity, sessions
+from shipsvc.app import attempts, sessions
 from shipsvc.domain import errors
 from shipsvc.web import api_token
 from shipsvc.web.deps import ServiceDep, transaction
@@ -44,18 +44,12 @@ def sign_in(
     next: Annotated[str, Form(max_length=500)] = "/",
 ) -> Response:
     """With name and password, under the same limits as the API's."""
-    typed = login.strip().lower() if login.isascii() and login.isprintable() else ""
     address = client_address(request)
     lifetimes = api_token.lifetimes(service.settings)
     try:
-        found, made, renewed = api_token.password_tried(service, typed, password, address)
-        with transaction(service, writes=True) as connection:
-            identity.hold_unchanged(connection, found)
-            attempts.succeeded(connection, made)
-            if renewed is not None:
-                identity.renew_hash(connection, found, renewed)
+        with api_token.signing_in(service, login, password, address) as (connection, person):
             now, network = service.now(connection), attempts.network(address)
-            secret = sessions.start_pages(connection, now, lifetimes, person=found["person"], address=network)
+            secret = sessions.start_pages(connection, now, lifetimes, person=person, address=network)
     except (errors.WrongPassword, errors.TooManyTries) as error:
         shown: dict[str, Any] = {"next": _own_path(next), "wrong": detail_of(error), "login": login}
         page = render("sign_in.html", NOBODY, status=status_of(type(error)), **shown)
