@@ -1,7 +1,7 @@
 """Items as they stand: found by number, label or other name; one with its nest, mass and loan; many in a list."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -95,6 +95,13 @@ def find(connection: sa.Connection, actor: Actor, typed: str) -> Found:
         raise errors.NotFound(what="item", name=typed)
     outside_only = bool(access.outside_only(connection, actor, [row["number"]]))
     return Found(_outside(row) if outside_only else row, _until(connection, actor, row), outside_only)
+
+
+def seen_among(connection: sa.Connection, actor: Actor, numbers: Collection[str]) -> set[str]:
+    """Those of the numbers, as they are written for people, that the actor would find."""
+    plain = {codes.parse(number) for number in numbers}
+    found = item_states.visible_among(connection, plain, access.sees(actor, ITEM.c.number)) if plain else set()
+    return {codes.display(number) for number in found}
 
 
 def require_state(connection: sa.Connection, actor: Actor, found: Found, as_of: datetime) -> None:

@@ -57,3 +57,10 @@ def test_everybody_may_ask_about_what_is_theirs(world: Collection) -> None:
     """A borrower reads of its own; a moment before anything happened has nothing."""
     visits.check(world.running, "ana", "/audit")
     assert "Everything was told in time." in visits.opened(world.running, "aud", "/audit?as_of=2026-03-12")
+
+
+def test_a_thing_is_asked_about_at_the_moment_of_the_page(world: Collection) -> None:
+    """The form carries both moments on, as the search does, unmistakably not now."""
+    page = visits.opened(world.running, "aud", "/audit?as_of=2026-03-12T09:00:00Z&known_on=2026-03-13T09:00:00Z")
+    for name, at in (("as_of", "2026-03-12T09:00:00Z"), ("known_on", "2026-03-13T09:00:00Z")):
+        assert page.count(f'<input type="hidden" name="{name}" value="{at}">') == 2

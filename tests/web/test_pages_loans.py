@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from shipsvc.app import access
+from shipsvc.domain import codes
 from shipsvc.web.pages.rendering import mg
 from tests.web.documents import new_id
 from tests.web.furnished import furnish
@@ -134,3 +136,15 @@ def test_lists_go_on_after_a_page(world: Running, monkeypatch: pytest.MonkeyPatc
         assert found
         assert f">{second}<" in opened(world, "rec", path + found[1].replace("&amp;", "&"))
     assert "cursor" in opened(world, "rec", "/loans?cursor=WyJ0aGluZ3MiLCJBIl0", 422)
+
+
+def test_what_is_not_theirs_to_open_is_no_link(world: Running, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thing in a parcel is named to whoever receives it; where its page were not there for them, no link leads to
+    it."""
+    assert '<a class="number" href="/things/V-0001-5">' in check(world, "rec", "/arriving")
+    monkeypatch.setattr(access, "sees", lambda _, item: item != codes.parse("V-0001-5"))
+    for path in ("/arriving", "/shipments/T-01"):
+        page = check(world, "rec", path)
+        assert '<span class="number">V-0001-5</span>' in page
+        assert '<a class="number" href="/things/P-01-K">' in page
+    assert opened(world, "rec", "/things/V-0001-5", 404)

@@ -52,8 +52,13 @@ class Frame:
     @property
     def query(self) -> str:
         """The moments as the end of an address, "" for now."""
+        return "&".join(f"{name}={at}" for name, at in self.moments.items())
+
+    @property
+    def moments(self) -> Mapping[str, str]:
+        """The moments by their names in an address, as a form carries them on."""
         asked = {"as_of": self.as_of, "known_on": self.known_on}
-        return "&".join(f"{name}={format_instant(at)}" for name, at in asked.items() if at)
+        return {name: format_instant(at) for name, at in asked.items() if at}
 
 
 #: Round a page that nobody need be signed in for.

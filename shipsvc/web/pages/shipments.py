@@ -1,5 +1,6 @@
 """The pages of shipments: all of them, one with what is packed in what and who had it, and what is coming."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Any, Final
@@ -20,7 +21,7 @@ from shipsvc.web.pages.rendering import Frame, render
 from shipsvc.web.pages.session import VisitDep
 from shipsvc.web.pages.tables import Column, told
 from shipsvc.web.schemas import InstitutionCode, Moments
-from shipsvc.web.shipment_schemas import ParcelShown, ShipmentCode, ShipmentShown
+from shipsvc.web.shipment_schemas import PackedShown, ParcelShown, ShipmentCode, ShipmentShown
 
 router = APIRouter(include_in_schema=False)
 #: Shipments on a page; what is coming on a page; things whose facts a page tells, and facts of each of them.
@@ -90,18 +91,32 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
         found, nest = parcels.read(*asked), parcels.packing_list(*asked)
         shipment = api_shipments.shown(found, _moments(frame), now)
         facts = _facts(work, frame, now, shipment)
-    rows = [_parcel(parcel) for parcel in shipment.contents]
+        packed = api_shipments.packing_list(nest, _moments(frame), now)
+        seen = _seen(work, packed.contents, [parcel.number for parcel in shipment.contents])
+    rows = [{**_parcel(parcel), "unseen": parcel.number not in seen} for parcel in shipment.contents]
     return render(
         "shipment.html",
         frame,
         shipment=shipment,
         rows=rows,
         columns=told(PARCELS, rows),
-        nest=api_shipments.packing_list(nest, _moments(frame), now),
+        nest=packed,
+        seen=seen,
         facts=facts,
         about={one.fact.event_id: one.about for one in facts} if len(rows) > 1 else {},
         untold=max(0, len(rows) - THINGS),
     )
+
+
+def _seen(work: Work, packed: Sequence[PackedShown], others: Sequence[str] = ()) -> set[str]:
+    """Which of the things have pages that are theirs to open; what is in a parcel is told to more people than that."""
+    return items.seen_among(work.connection, work.actor, {*others, *(one.number for one in _all(packed))})
+
+
+def _all(packed: Sequence[PackedShown]) -> Iterator[PackedShown]:
+    for one in packed:
+        yield one
+        yield from _all(one.contents)
 
 
 def _parcel(parcel: ParcelShown) -> dict[str, Any]:
@@ -146,9 +161,10 @@ def coming(visit: VisitDep, typed: TypedDep, institution: Whose = None, cursor: 
             if whose
             else []
         )
-    page = cursors.cut(found, COMING, "arriving", lambda one: api_shipments.key_of(one[0]))
-    shipments = [api_shipments.arriving(one, _moments(frame), now) for one in page.rows]
-    return render("arriving.html", frame, whose=whose, shipments=shipments, next=page.next)
+        page = cursors.cut(found, COMING, "arriving", lambda one: api_shipments.key_of(one[0]))
+        shipments = [api_shipments.arriving(one, _moments(frame), now) for one in page.rows]
+        seen = _seen(work, [packed for one in shipments for packed in one.packed])
+    return render("arriving.html", frame, whose=whose, shipments=shipments, seen=seen, next=page.next)
 
 
 def _after(cursor: str) -> tuple[datetime, str] | None:
