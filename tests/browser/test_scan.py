@@ -1,51 +1,20 @@
 """The scan page in a real browser: without a network, with a camera, by keyboard, for a screen reader, at 320 px.
 
 Sources: ISO/IEC 7064 by way of ``domain.codes`` (checked there against python-stdnum); ISO/IEC 18004 symbols as drawn
-for labels; WCAG 2.2 by the rules of axe-core 4.14; rulings 5 (ids, device time). That a queue survives a closed browser
+for labels; rulings 5 (ids, device time). That a queue survives a closed browser
 and loses nothing is what the issue asks; common practice, no source.
 """
 
-import io
 import random
 from pathlib import Path
 from typing import Any
 
-import pytest
-from PIL import Image
-
 from shipsvc.domain import codes, errors
+from tests.browser.camera import showing
 from tests.browser.device import Device
-from tests.web.chip import CHIP, JAR, NUMBERS, PARCEL, VIAL
-from tests.web.collection import Collection, typed
-
-
-def each(device: Device, kind: str, **fields: str) -> None:
-    """Say what happens at each scan."""
-    page = device.page
-    if page.locator("#many-more").get_attribute("open") is None:
-        page.locator("#many-more summary").first.click()
-    page.select_option("#each-kind", kind)
-    for name, value in fields.items():
-        page.fill(f"#each input[name={name}]", value)
-
-
-def scanned(device: Device, text: str) -> None:
-    """What a hand scanner does: it types, and presses Enter."""
-    device.page.focus("#each-code")
-    device.page.keyboard.insert_text(text)
-    device.page.keyboard.press("Enter")
-    device.until("document.getElementById('each-code').value === ''")
-
-
-def told(world: Collection, name: str, kind: str) -> list[dict[str, Any]]:
-    """The facts of a kind about a thing."""
-    listed = world.get("cur", f"items/{typed(name)}/history", limit="200")["items"]
-    return [fact for fact in listed if fact["kind"] == kind]
-
-
-def left(device: Device, count: int) -> None:
-    """Wait until so many facts are left on the device."""
-    device.until(f"document.getElementById('queue-count')?.textContent === '{count}'")
+from tests.browser.queue import each, left, scanned, told
+from tests.web.chip import JAR, NUMBERS, PARCEL, VIAL
+from tests.web.collection import typed
 
 
 # ------------------------------------------------------------------------------------------------------ no network
@@ -247,7 +216,7 @@ def test_the_camera_reads_a_label_of_ours(device: Device, tmp_path: Path) -> Non
     world.post("clerk", f"items/{NUMBERS[VIAL]}/labels", {})
     code = f"{NUMBERS[VIAL].replace('-', '')}.1"
     drawn = world.running.client.get(f"/v1/labels/{code}.png", headers=dict(world.head("cur"))).content
-    device.arguments = camera(drawn, tmp_path / "label.mjpeg")
+    device.arguments = showing(drawn, tmp_path / "label.mjpeg")
     device.close()
     device.start()
     device.context.grant_permissions(["camera"], origin=device.address)
@@ -269,7 +238,7 @@ def test_the_camera_reads_without_a_network(device: Device, tmp_path: Path) -> N
     world.post("clerk", f"items/{NUMBERS[VIAL]}/labels", {})
     code = f"{NUMBERS[VIAL].replace('-', '')}.1"
     drawn = world.running.client.get(f"/v1/labels/{code}.png", headers=dict(world.head("cur"))).content
-    device.arguments = camera(drawn, tmp_path / "label.mjpeg")
+    device.arguments = showing(drawn, tmp_path / "label.mjpeg")
     device.close()
     device.start()
     device.context.grant_permissions(["camera"], origin=device.address)
@@ -285,44 +254,4 @@ def test_the_camera_reads_without_a_network(device: Device, tmp_path: Path) -> N
     device.away(away=False)
     left(device, 0)
     assert len(told(world, VIAL, "seen")) >= 1
-    assert device.complaints == []
-
-
-def camera(label: bytes, path: Path) -> list[str]:
-    """Arguments by which Chromium takes a picture for what its camera sees."""
-    with Image.open(io.BytesIO(label)) as image:
-        scale = max(1, 400 // image.height)
-        large = image.convert("L").resize((image.width * scale, image.height * scale))
-    frame = Image.new("RGB", (640, 480), "white")
-    frame.paste(large, (20, 20))
-    out = io.BytesIO()
-    frame.save(out, "JPEG", quality=95)
-    path.write_bytes(out.getvalue() * 10)
-    return [
-        "--use-fake-ui-for-media-stream",
-        "--use-fake-device-for-media-stream",
-        f"--use-file-for-fake-video-capture={path}",
-    ]
-
-
-# ------------------------------------------------------------------------------------------------------- for everybody
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize(
-    "path",
-    [
-        "/scan",
-        f"/scan?code={NUMBERS[CHIP]}",
-        f"/scan?code={NUMBERS[VIAL]}&kind=packed",
-        "/scan?code=BRM-0001-M",
-        "/scan/shell",
-    ],
-)
-def test_every_page_is_for_everybody(device: Device, path: str, scheme: str) -> None:
-    """axe finds nothing, and nothing sticks out at 320 px (WCAG 2.2, 1.4.10)."""
-    device.sign_in("cur")
-    device.page.emulate_media(color_scheme=scheme)
-    device.open(path)
-    device.page.wait_for_timeout(200)
-    assert device.violations() == []
-    assert not device.is_wide()
     assert device.complaints == []

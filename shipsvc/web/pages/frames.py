@@ -45,6 +45,7 @@ def of(work: Work, typed: Typed) -> Frame:
         _moment(typed.as_of, zone, "/as_of"),
         _moment(typed.known_on, zone, "/known_on"),
         actor.sees_all,
+        now,
     )
 
 

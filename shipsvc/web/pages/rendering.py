@@ -35,7 +35,8 @@ HEADERS: Final[Mapping[str, str]] = {
 @dataclass(frozen=True)
 class Frame:
     """What stands round every page: who is signed in, in which zone times are written, and which moment is asked
-    about (None: now, and all that is recorded). ``sees_all``: an auditor or administrator."""
+    about (None: now, and all that is recorded). ``sees_all``: an auditor or administrator. ``asked_at``: when the page
+    was asked for."""
 
     name: str
     institutions: tuple[str, ...]
@@ -43,6 +44,7 @@ class Frame:
     as_of: datetime | None = None
     known_on: datetime | None = None
     sees_all: bool = False
+    asked_at: datetime | None = None
 
     @property
     def is_now(self) -> bool:

@@ -1,0 +1,65 @@
+"""Every page that the application has, as an owner and as a phone of 320 px see it, in light and dark.
+
+Source: WCAG 2.2 by the rules of axe-core 4.14; 1.4.10 (nothing to be moved sideways at 320 px).
+"""
+
+from collections.abc import Iterator, Mapping
+
+import pytest
+from fastapi.routing import APIRoute
+
+from shipsvc.web.pages import install
+from shipsvc.web.pages.tables import BY_NAME
+from tests.browser.device import Device
+from tests.web.chip import CHIP, NUMBERS, PARCEL, VIAL
+
+NO_NUMBER = "/scan?code=BRM-0001-M"
+#: For each address with something to fill in, what there is to look at.
+NAMED: Mapping[str, tuple[str, ...]] = {
+    "/loans/{code}": ("/loans/L-9",),
+    "/receive/{code}": ("/receive/T-9",),
+    "/reports/{name}": tuple(f"/reports/{name}" for name in BY_NAME),
+    "/scan": ("/scan", f"/scan?code={NUMBERS[CHIP]}", f"/scan?code={NUMBERS[VIAL]}&kind=packed", NO_NUMBER),
+    "/shipments/{code}": ("/shipments/T-9",),
+    "/things/{number}": (f"/things/{NUMBERS[CHIP]}", f"/things/{NUMBERS[PARCEL]}?as_of=2026-03-12"),
+}
+
+
+def addresses() -> Iterator[str]:
+    """One address or more for every route of the pages but files; KeyError for one that ``NAMED`` does not know yet."""
+    yield "/S/V00015.1"
+    for router in install.ROUTERS:
+        for route in router.routes:
+            if isinstance(route, APIRoute) and "GET" in (route.methods or ()) and "." not in route.path:
+                yield from [route.path] if route.path not in NAMED and "{" not in route.path else NAMED[route.path]
+
+
+@pytest.fixture
+def owner(device: Device) -> Device:
+    """A chip that is lent, on a shipment, overdue at last: every report and page has something to show."""
+    world = device.world
+    terms = {"lender": "TRP", "borrower": "SMP", "responsible": "Dr. A. Analyst", "purpose": "noble gases"}
+    world.post("cur", "loans", {"code": "L-9", "lines": [NUMBERS[CHIP]], "due_on": "2026-05-01", **terms})
+    route = {"addressee": "SMP", "carrier": "CRK", "expected_by": "2026-03-15T00:00:00Z", "handling": "Keep dry"}
+    world.post("clerk", "shipments", {"code": "T-9", "consignor": "TRP", **route, "contents": [NUMBERS[PARCEL]]})
+    world.tell("driver", "CRK", "released", PARCEL, "2026-03-14T08:59:00Z", to="SMP", shipment="T-9")
+    world.at("2026-06-01T12:00:00Z")
+    device.sign_in("cur")
+    return device
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_page_is_for_everybody(owner: Device, scheme: str) -> None:
+    """axe finds nothing, nothing sticks out, no script complains."""
+    owner.page.emulate_media(color_scheme=scheme)
+    seen, found = 0, []
+    for address in addresses():
+        answer = owner.page.goto(owner.address + address)
+        assert answer is not None
+        assert answer.status == (422 if address == NO_NUMBER else 200), address
+        seen += 1
+        found += [f"{address}: {one}" for one in owner.violations()]
+        found += [f"{address} is wide"] if owner.is_wide() else []
+    assert found == []
+    assert seen > 20
+    assert owner.complaints == []
