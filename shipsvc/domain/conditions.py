@@ -43,12 +43,14 @@ class Outside:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """One unbroken stretch outside a limit: begin and end in s, how many readings lay outside, the one furthest out."""
+    """One unbroken stretch outside a limit: begin and end in s, how many readings lay outside, the one furthest out,
+    and the area between the line and the limit in value units times s."""
 
     begin_s: float
     end_s: float
     readings: int
     peak: float
+    area: float
 
 
 def time_outside(
@@ -97,11 +99,8 @@ def stretches_outside(
     _require_limits(lower, upper)
     times, readings = _readings(times_s, values)
     known = _known(np.diff(times), max_gap_s)
-    found = [
-        _stretch(times, readings, excess, known, run)
-        for excess in _excesses(readings, lower, upper)
-        for run in _runs(excess, known)
-    ]
+    excesses = _excesses(readings, lower, upper)
+    found = [stretch for excess in excesses for stretch in _stretches(times, readings, excess, known)]
     return sorted(found, key=lambda stretch: stretch.begin_s)
 
 
@@ -209,27 +208,40 @@ def _beyond(steps_s: _Floats, left: _Floats, right: _Floats) -> tuple[float, flo
     return float(beyond_s.sum()), float(beyond_s @ positive) / 2
 
 
-def _runs(excess: _Floats, known: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of each run of readings outside, cut where coverage is missing."""
+def _runs(excess: _Floats, known: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First and last indexes of the runs of readings outside, cut where coverage is missing."""
     outside = excess > 0
     joined = outside[:-1] & outside[1:] & known
     begins = np.flatnonzero(outside & ~np.r_[False, joined][: outside.size])
     ends = np.flatnonzero(outside & ~np.r_[joined, False][: outside.size])
-    return [(int(begin), int(end)) for begin, end in zip(begins, ends, strict=True)]
+    return begins, ends
 
 
-def _stretch(
-    times: _Floats, readings: _Floats, excess: _Floats, known: npt.NDArray[np.bool_], run: tuple[int, int]
-) -> Stretch:
-    """A run of readings, drawn out to where the line crosses the limit."""
-    first, last = run
-    begin_s, end_s = float(times[first]), float(times[last])
-    if first > 0 and known[first - 1]:
-        begin_s -= float((times[first] - times[first - 1]) * excess[first] / (excess[first] - excess[first - 1]))
-    if last < known.size and known[last]:
-        end_s += float((times[last + 1] - times[last]) * excess[last] / (excess[last] - excess[last + 1]))
-    peak = float(readings[first + int(np.argmax(excess[first : last + 1]))])
-    return Stretch(begin_s, end_s, last - first + 1, peak)
+def _stretches(times: _Floats, readings: _Floats, excess: _Floats, known: npt.NDArray[np.bool_]) -> list[Stretch]:
+    """The runs of readings outside one limit, each drawn out to where the line crosses it."""
+    first, last = _runs(excess, known)
+    if not first.size:
+        return []
+    lead_s = _drawn_out(times, excess, known, first, -1)
+    tail_s = _drawn_out(times, excess, known, last, +1)
+    trapezoids = np.r_[0.0, np.cumsum(np.diff(times) * (excess[:-1] + excess[1:]) / 2)]
+    areas = trapezoids[last] - trapezoids[first] + (lead_s * excess[first] + tail_s * excess[last]) / 2
+    peaks = [begin + int(np.argmax(excess[begin : end + 1])) for begin, end in zip(first, last, strict=True)]
+    columns = times[first] - lead_s, times[last] + tail_s, last - first + 1, readings[peaks], areas
+    return [Stretch(*figures) for figures in zip(*(column.tolist() for column in columns), strict=True)]
+
+
+def _drawn_out(
+    times: _Floats, excess: _Floats, known: npt.NDArray[np.bool_], ends: npt.NDArray[np.intp], way: int
+) -> _Floats:
+    """How long the line runs on beyond the readings at ``ends``, towards the next reading (+1) or the last (-1)."""
+    beyond, step = ends + way, ends if way > 0 else ends - 1
+    inside = (beyond >= 0) & (beyond < times.size)
+    beyond, step = np.where(inside, beyond, ends), np.where(inside, step, 0)
+    drop = excess[ends] - excess[beyond]
+    runs_on = inside & (drop > 0) & (known[step] if known.size else False)
+    steps_s = np.abs(times[beyond] - times[ends])
+    return np.where(runs_on, steps_s * excess[ends] / np.where(runs_on, drop, 1.0), 0.0)
 
 
 def _require(holds: bool, why: str) -> None:

@@ -169,14 +169,19 @@ def test_stretches_of_both_limits_come_in_order_of_time() -> None:
     times = [0, 600, 1200, 1800, 9000]
     got = stretches_outside(times, [10, 20, 30, 20, 31], lower=15, upper=25, max_gap_s=600)
 
-    assert got == [Stretch(0, 300, 1, 10), Stretch(900, 1500, 1, 30), Stretch(9000, 9000, 1, 31)]
+    triangles = [300 * 5 / 2, 600 * 5 / 2, 0]
+    assert got == [
+        Stretch(0, 300, 1, 10, triangles[0]),
+        Stretch(900, 1500, 1, 30, triangles[1]),
+        Stretch(9000, 9000, 1, 31, triangles[2]),
+    ]
 
 
 def test_no_stretches_where_nothing_is_outside() -> None:
     """Neither for no readings, nor for one inside; one outside has no length."""
     assert stretches_outside([], [], upper=8, max_gap_s=900) == []
     assert stretches_outside([0], [8], upper=8, max_gap_s=900) == []
-    assert stretches_outside([0], [9], upper=8, max_gap_s=900) == [Stretch(0, 0, 1, 9)]
+    assert stretches_outside([0], [9], upper=8, max_gap_s=900) == [Stretch(0, 0, 1, 9, 0)]
 
 
 def test_coverage_breaks_at_a_gap() -> None:
