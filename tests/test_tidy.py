@@ -18,7 +18,7 @@ MAY_IMPORT = {
     "web": {"web", "app", "domain", "store", "config"},
 }
 #: Beside the standard library, in ``domain``.
-DOMAIN_EXTRAS = {"conditions.py": {"numpy"}, "readings.py": {"numpy"}, "seal.py": {"rfc8785"}}
+DOMAIN_EXTRAS = {name: {"numpy"} for name in ("chunks.py", "conditions.py", "readings.py")} | {"seal.py": {"rfc8785"}}
 ONLY_IN = {
     "jose": "shipsvc/web/tokens.py",
     "argon2": "shipsvc/app/passwords.py",

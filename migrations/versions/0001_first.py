@@ -29,6 +29,13 @@ LOGS = (
     "succession",
     "evidence_file",
     "file_erasure",
+    "source",
+    "layout",
+    "clock_check",
+    "upload",
+    "upload_end",
+    "upload_withdrawal",
+    "reading_chunk",
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
@@ -47,6 +54,7 @@ def upgrade() -> None:
     people()
     accounts()
     files()
+    readings()
     guards()
 
 
@@ -285,6 +293,7 @@ def facts() -> None:
         text("amends", null=True),
         text("shipment", null=True),
         text("confirms", null=True),
+        text("logger", null=True),
         text("request_digest"),
         text("note_digest", null=True),
         text("digest"),
@@ -296,6 +305,7 @@ def facts() -> None:
     )
     partial("ix_event_amends", "event", "amends IS NOT NULL", "amends")
     partial("ix_event_confirms", "event", "confirms IS NOT NULL", "confirms")
+    partial("ix_event_logger", "event", "logger IS NOT NULL", "logger", "happened_at")
     partial("ix_event_late", "event", "late_s > 0", "recorded_at", "id")
     partial("ix_event_shipment", "event", "shipment IS NOT NULL", "shipment", "happened_at")
     op.create_table(
@@ -755,6 +765,135 @@ def files() -> None:
         text("sha256"),
         text("event_id"),
         sa.PrimaryKeyConstraint("sha256", "event_id", name="pk_event_file"),
+    )
+
+
+def readings() -> None:
+    """Loggers and sensors, how their tables are read, their clocks, and what they sent."""
+    op.create_table(
+        "source",
+        *version_columns(),
+        text("code"),
+        text("institution"),
+        text("kind"),
+        text("place", null=True),
+        text("what"),
+        text("serial"),
+        whole("interval_s"),
+        whole("max_gap_s", null=True),
+        text("quantities"),
+        text("zone"),
+        day("good_until", null=True),
+        text("layout", null=True),
+        text("readers"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_source"),
+        one_of("source", "kind", "logger sensor"),
+        sa.CheckConstraint("(kind = 'sensor') = (place IS NOT NULL)", name="ck_source_sensors_hang"),
+        sa.CheckConstraint("interval_s > 0 AND (max_gap_s IS NULL OR max_gap_s > 0)", name="ck_source_positive"),
+    )
+    index("ix_source_place", "source", "place")
+    op.create_table(
+        "layout",
+        *version_columns(),
+        text("code"),
+        text("institution"),
+        text("what"),
+        text("content"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_layout"),
+    )
+    op.create_table(
+        "clock_check",
+        text("id"),
+        text("source"),
+        text("run"),
+        instant("logger_at"),
+        instant("true_at"),
+        text("amends", null=True),
+        truth("withdrawn"),
+        instant("recorded_at"),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("id", name="pk_clock_check"),
+    )
+    index("ix_clock_check_source", "clock_check", "source")
+    uploads()
+    op.create_table(
+        "reading_chunk",
+        text("upload"),
+        text("quantity"),
+        whole("sequence"),
+        text("source"),
+        text("run"),
+        text("unit"),
+        instant("begin_at"),
+        instant("end_at"),
+        whole("readings"),
+        real("lowest", null=True),
+        real("highest", null=True),
+        real("widest_gap_s"),
+        sa.Column("data", sa.LargeBinary(), nullable=False),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("upload", "quantity", "sequence", name="pk_reading_chunk"),
+    )
+    index("ix_reading_chunk_source", "reading_chunk", "source", "quantity", "begin_at")
+
+
+def uploads() -> None:
+    """What was sent, how far it is read, and whether it still counts."""
+    op.create_table(
+        "upload",
+        text("id"),
+        text("source"),
+        text("run"),
+        text("sha256"),
+        whole("attempt"),
+        big("size_bytes"),
+        text("format"),
+        text("name"),
+        text("layout"),
+        text("stream"),
+        big("first_line"),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("id", name="pk_upload"),
+        sa.UniqueConstraint(
+            *("source", "sha256", "stream", "first_line", "attempt"),
+            name="uq_upload_source_sha256_stream_first_line_attempt",
+        ),
+        one_of("upload", "format", "csv senml_json senml_cbor senml_lines"),
+    )
+    index("ix_upload_source", "upload", "source", "recorded_at")
+    op.create_table(
+        "upload_end",
+        text("upload"),
+        big("rows_read"),
+        big("rows_stored"),
+        big("rows_bad"),
+        text("bad"),
+        text("marks"),
+        instant("begin_at", null=True),
+        instant("end_at", null=True),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("upload", name="pk_upload_end"),
+    )
+    op.create_table(
+        "upload_withdrawal",
+        text("upload"),
+        instant("recorded_at"),
+        text("actor"),
+        text("because"),
+        sa.PrimaryKeyConstraint("upload", name="pk_upload_withdrawal"),
+    )
+    op.create_table(
+        "upload_progress",
+        text("upload"),
+        big("bytes_read"),
+        big("rows_read"),
+        big("rows_stored"),
+        instant("touched_at"),
+        sa.PrimaryKeyConstraint("upload", name="pk_upload_progress"),
     )
 
 

@@ -87,6 +87,9 @@ def read(connection: sa.Connection, log: Log, step: Callable[[], None]) -> Itera
             log.amendments.setdefault(row["amends"], []).append(row["id"])
         if said:
             log.note_down(row["amends"] or row["id"], said)
+        named = said.body.get("logger") if said and said.kind in ("logger_placed", "logger_removed") else None
+        if row["logger"] != named:
+            yield Finding("the logger noted is not the one that was told", f"fact {row['id']}", named, row["logger"])
         step()
 
 

@@ -14,7 +14,7 @@ from shipsvc.app import amend, files, kinds, reach, refold, reserve, second
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
-from shipsvc.domain.facts import Fact
+from shipsvc.domain.facts import ABOUT_LOGGERS, Fact
 from shipsvc.domain.fold import Raised
 from shipsvc.domain.seal import canonical
 from shipsvc.store import access, derived, events, institutions, items
@@ -179,6 +179,7 @@ def _accept(
         "amends": told.amends,
         "shipment": content.body.get("shipment"),
         "confirms": content.body.get("fact") if content.kind == "confirmed" else None,
+        "logger": content.body.get("logger") if content.kind in ABOUT_LOGGERS else None,
         "request_digest": _digest(told, salt),
         "note_digest": _salted(told.note, salt),
     }

@@ -34,6 +34,8 @@ OF_MATERIAL = frozenset(
 )
 #: Said of the loan rather than of the thing: never passed on to what is nested.
 OF_THE_NAMED = OF_MATERIAL | {"loan_signed", "due_set", "recalled", "label_attached", "tared", "registered"}
+#: A logger is put in, or taken out (``domain.placing``).
+ABOUT_LOGGERS = frozenset({"logger_placed", "logger_removed"})
 #: Whoever tells one of these has the thing before them.
 PRESENCE = frozenset(
     "seen stored taken_out weighed tared dried found opened sealed seal_checked packed unpacked divided combined"

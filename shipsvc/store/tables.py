@@ -202,6 +202,7 @@ class Event(SQLModel, table=True):
     amends: str | None = None
     shipment: str | None = None
     confirms: str | None = None
+    logger: str | None = None
     request_digest: str
     note_digest: str | None = None
     digest: str
@@ -211,6 +212,7 @@ class Event(SQLModel, table=True):
         partial("ix_event_amends", "amends IS NOT NULL", "amends"),
         partial("ix_event_confirms", "confirms IS NOT NULL", "confirms"),
         partial("ix_event_shipment", "shipment IS NOT NULL", "shipment", "happened_at"),
+        partial("ix_event_logger", "logger IS NOT NULL", "logger", "happened_at"),
         partial("ix_event_late", "late_s > 0", "recorded_at", "id"),
         sa.CheckConstraint("happened_latest >= happened_at", name="interval"),
         one_of("time_source", ("device", "typed", "carrier", "import", "server")),
@@ -321,4 +323,11 @@ LOGS = (
     "succession",
     "evidence_file",
     "file_erasure",
+    "source",
+    "layout",
+    "clock_check",
+    "upload",
+    "upload_end",
+    "upload_withdrawal",
+    "reading_chunk",
 )

@@ -100,16 +100,23 @@ def test_every_guard_speaks_for_its_table(name: str, database: Database) -> None
 
 def anything(log: sa.Table) -> dict[str, Any]:
     """A row that the CHECKs of a log allow."""
-    by_type: dict[type, Any] = {str: "x", int: 1, bool: True, datetime: ROW["recorded_at"], date: date(2025, 3, 10)}
+    by_type: dict[type, Any] = {str: "x", int: 1, float: 1.5, bool: True, bytes: b"x"}
+    by_type |= {datetime: ROW["recorded_at"], date: date(2025, 3, 10)}
     # SQLModel's own types stand before the ordinary ones.
     types = {column.name: getattr(column.type, "impl_instance", column.type) for column in log.columns}
     row = {name: by_type[found.python_type] for name, found in types.items()}
-    return row | {"actor": "p1"} | {name: value for name, value in KNOWN.items() if name in row}
+    return (
+        row
+        | {"actor": "p1"}
+        | {name: value for name, value in (KNOWN | OF_ONE.get(log.name, {})).items() if name in row}
+    )
 
 
 #: Columns that hold one of a closed list.
 KNOWN = {"kind": "lender", "time_source": "typed", "returned_when": "received_by_lender", "role": "clerk"}
-KNOWN |= {"status": "approved", "state": "cut"}
+KNOWN |= {"status": "approved", "state": "cut", "format": "csv"}
+#: Where one log has another list under the same name.
+OF_ONE: dict[str, dict[str, str]] = {"source": {"kind": "sensor"}}
 
 
 def test_update(log: Database) -> None:

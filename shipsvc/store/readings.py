@@ -1,0 +1,311 @@
+"""What loggers and sensors said: where they were, how their clocks stood, and their readings, chunk by chunk.
+
+Everything is asked by two clocks: what held, by what had been recorded. Times of readings are kept as the logger wrote
+them; the correction by its clock checks is made here, on reading, with the checks that were known.
+"""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import groupby
+from typing import Any, Final
+
+import numpy as np
+import sqlalchemy as sa
+
+from shipsvc.domain import chunks as packing
+from shipsvc.domain import clocks
+from shipsvc.domain.clocks import ClockCheck, Correction
+from shipsvc.domain.facts import ABOUT_LOGGERS
+from shipsvc.domain.placing import Mount, Put, max_gap_s, mounted, stays
+from shipsvc.domain.quantities import conversion
+from shipsvc.store.among import among
+from shipsvc.store.documents import When
+from shipsvc.store.engine import Row, rows
+from shipsvc.store.events import EVENT, EVENT_ITEM
+from shipsvc.store.tables import FOREVER, table
+from shipsvc.store.tables_derived import Flag
+from shipsvc.store.tables_readings import ClockCheckRow, ReadingChunk, Source, UploadEnd, UploadWithdrawal
+
+SOURCE = table(Source)
+CHECK = table(ClockCheckRow)
+END = table(UploadEnd)
+WITHDRAWAL = table(UploadWithdrawal)
+CHUNK = table(ReadingChunk)
+FLAG = table(Flag)
+_STATED: Final = tuple(column for column in CHUNK.columns if column is not CHUNK.c.data)
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """A source was in an item, or hung in a place, from ``from_at`` up to ``to_at``; how often it reads, and how far
+    apart two readings may be with nothing unknown between them."""
+
+    source: str
+    item: str | None
+    place: str | None
+    from_at: datetime
+    to_at: datetime
+    max_gap_s: int
+    interval_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChunkKey:
+    """Where a chunk is, and how its times are to be set right."""
+
+    upload: str
+    quantity: str
+    sequence: int
+    correction: Correction
+
+
+@dataclass(frozen=True, slots=True)
+class ChunkFacts:
+    """What is known of a chunk without opening it: true times, values in the canonical unit of the quantity; ``lowest``
+    and ``highest`` None where no reading of it is a number; ``widest_gap_s`` between two readings within it."""
+
+    source: str
+    quantity: str
+    begin_at: datetime
+    end_at: datetime
+    readings: int
+    lowest: float | None
+    highest: float | None
+    widest_gap_s: float
+    key: ChunkKey
+
+
+# ------------------------------------------------------------------------------------------------------ where they were
+def placements(
+    connection: sa.Connection, items: Collection[str], places: Collection[str], when: When
+) -> list[Placement]:
+    """Where loggers sat in any of the items, and which sensors hung in any of the places, up to ``when.as_of``.
+
+    By the facts and documents in force as known then. A stranger's word places nothing. A logger or sensor that nobody
+    described is left out: nothing can have been sent of it.
+    """
+    wanted = set(items)
+    puts = _puts(connection, _loggers_in(connection, wanted, when), when) if wanted else []
+    found = [stay for stay in stays(puts, when.as_of) if stay.item in wanted]
+    hung = _sensors_in(connection, set(places), when) if places else set()
+    described = _versions(connection, {stay.logger for stay in found} | hung, when)
+    placed = [
+        _placement(described[stay.logger], stay.item, None, stay.from_at, stay.to_at)
+        for stay in found
+        if stay.logger in described
+    ]
+    for code in sorted(hung):
+        mounts = [Mount(row["version"], row["valid_from"], row["place"]) for row in described[code]]
+        stood = mounted(mounts, when.as_of)
+        placed += [_placement(described[code], None, place, a, b) for place, a, b in stood if place in places]
+    return sorted(placed, key=lambda one: (one.from_at, one.source, one.item or "", one.place or ""))
+
+
+def _placement(
+    versions: Sequence[Row], item: str | None, place: str | None, from_at: datetime, to_at: datetime
+) -> Placement:
+    # How often it reads is asked of the version in force as the stay ends: a mend that is told later begins earlier.
+    held = [row for row in versions if row["valid_from"] < to_at] or versions[:1]
+    row = max(held, key=lambda one: one["version"])
+    gap_s = max_gap_s(row["interval_s"], row["max_gap_s"])
+    return Placement(row["code"], item, place, from_at, to_at, gap_s, row["interval_s"])
+
+
+def _known(kind: sa.Table, known_on: datetime) -> sa.ColumnElement[bool]:
+    if known_on >= FOREVER:
+        return kind.c.known_to == FOREVER
+    return sa.and_(kind.c.known_from <= known_on, kind.c.known_to > known_on)
+
+
+def _loggers_in(connection: sa.Connection, items: Collection[str], when: When) -> set[str]:
+    """Loggers that facts about any of the items name."""
+    kinds = sorted(ABOUT_LOGGERS)
+    wanted = (
+        sa.select(EVENT.c.logger)
+        .distinct()
+        .select_from(EVENT_ITEM.join(EVENT, EVENT.c.id == EVENT_ITEM.c.source_id))
+        .where(among(EVENT_ITEM.c.item), EVENT_ITEM.c.kind.in_(kinds), _known(EVENT_ITEM, when.known_on))
+    )
+    return {row["logger"] for row in rows(connection, wanted, some=items)}
+
+
+def _puts(connection: sa.Connection, loggers: Collection[str], when: When) -> list[Put]:
+    """All facts in force about the loggers, in whichever items, that happened by ``as_of``."""
+    strangers = sa.exists().where(
+        FLAG.c.item == EVENT_ITEM.c.item,
+        FLAG.c.event_id == EVENT_ITEM.c.event_id,
+        FLAG.c.code == "strangers_word",
+        _known(FLAG, when.known_on),
+    )
+    # By the id of the original, which has an index; then only the version in force.
+    original = EVENT_ITEM.c.event_id == sa.func.coalesce(EVENT.c.amends, EVENT.c.id)
+    wanted = (
+        sa.select(
+            EVENT.c.logger,
+            EVENT_ITEM.c.item,
+            EVENT_ITEM.c.happened_at,
+            EVENT_ITEM.c.kind,
+            EVENT.c.recorded_at,
+            EVENT_ITEM.c.event_id,
+        )
+        .select_from(EVENT.join(EVENT_ITEM, sa.and_(original, EVENT_ITEM.c.source_id == EVENT.c.id)))
+        .where(
+            among(EVENT.c.logger),
+            EVENT_ITEM.c.happened_at <= when.as_of,
+            _known(EVENT_ITEM, when.known_on),
+            ~strangers,
+        )
+    )
+    return [
+        Put(
+            row["logger"],
+            row["item"],
+            row["happened_at"],
+            row["kind"] == "logger_placed",
+            (row["recorded_at"], row["event_id"]),
+        )
+        for row in rows(connection, wanted, some=loggers)
+    ]
+
+
+def _sensors_in(connection: sa.Connection, places: Collection[str], when: When) -> set[str]:
+    wanted = sa.select(SOURCE.c.code).distinct().where(among(SOURCE.c.place), SOURCE.c.recorded_at <= when.known_on)
+    return {row["code"] for row in rows(connection, wanted, some=places)}
+
+
+def _versions(connection: sa.Connection, codes: Collection[str], when: When) -> dict[str, list[Row]]:
+    """All versions of the sources' documents that were known, oldest first."""
+    wanted = (
+        sa.select(SOURCE)
+        .where(among(SOURCE.c.code), SOURCE.c.recorded_at <= when.known_on)
+        .order_by(SOURCE.c.code, SOURCE.c.version)
+    )
+    found = rows(connection, wanted, some=codes) if codes else []
+    return {code: list(versions) for code, versions in groupby(found, key=lambda row: str(row["code"]))}
+
+
+# ------------------------------------------------------------------------------------------------------- their clocks
+def clock_checks(connection: sa.Connection, source: str, known_on: datetime) -> Sequence[Row]:
+    """Every check and amendment of one source that was known, in the order told."""
+    wanted = (
+        sa.select(CHECK)
+        .where(CHECK.c.source == source, CHECK.c.recorded_at <= known_on)
+        .order_by(CHECK.c.recorded_at, CHECK.c.id)
+    )
+    return rows(connection, wanted)
+
+
+def add_clock_check(connection: sa.Connection, row: Mapping[str, Any]) -> None:
+    """Write down a check, or what takes the place of one."""
+    connection.execute(sa.insert(CHECK), row)
+
+
+def in_force(checks: Iterable[Row]) -> list[Row]:
+    """Of checks and amendments in the order told: each original as last amended; withdrawn ones are gone."""
+    found: dict[str, Row] = {}
+    for row in checks:
+        original = row["amends"] or row["id"]
+        found.pop(original, None)  # what was told anew stands where it was told
+        if not row["withdrawn"]:
+            found[original] = row
+    return list(found.values())
+
+
+def corrections(
+    connection: sa.Connection, sources: Collection[str], known_on: datetime
+) -> dict[tuple[str, str], Correction]:
+    """How times of each (source, run) with a known check are set right."""
+    wanted = (
+        sa.select(CHECK)
+        .where(among(CHECK.c.source), CHECK.c.recorded_at <= known_on)
+        .order_by(CHECK.c.recorded_at, CHECK.c.id)
+    )
+    by_run: dict[tuple[str, str], list[ClockCheck]] = {}
+    for row in in_force(rows(connection, wanted, some=sources)):
+        by_run.setdefault((row["source"], row["run"]), []).append(ClockCheck(row["logger_at"], row["true_at"]))
+    return {run: clocks.correction(checks) for run, checks in by_run.items()}
+
+
+# ------------------------------------------------------------------------------------------------------- their readings
+def chunks(
+    connection: sa.Connection,
+    sources: Collection[str],
+    quantities: Collection[str],
+    start: datetime,
+    end: datetime,
+    known_on: datetime,
+) -> list[ChunkFacts]:
+    """The chunks of the sources that have a reading in [start, end), in the order of source, quantity and time.
+
+    Of uploads that were whole, and not withdrawn, by ``known_on``; in times as the checks known then set them right.
+    Chunks of two uploads may overlap, and hold the same readings.
+    """
+    if not sources or not quantities:
+        return []
+    fixes = corrections(connection, sources, known_on)
+    found = rows(
+        connection, _stated(*_raw_window(fixes, start, end), known_on), some=list(sources), quantities=list(quantities)
+    )
+    facts = [_facts(row, fixes.get((row["source"], row["run"]), Correction())) for row in found]
+    within = [one for one in facts if one.begin_at < end and one.end_at >= start]
+    return sorted(within, key=lambda one: (one.source, one.quantity, one.begin_at, one.key.upload, one.key.sequence))
+
+
+def _raw_window(
+    fixes: Mapping[tuple[str, str], Correction], start: datetime, end: datetime
+) -> tuple[datetime, datetime]:
+    """What any of the clocks, or a right one, showed over a true window."""
+    turned = [fix for fix in fixes.values() if fix.knots]
+    return min([start, *(fix.logger(start) for fix in turned)]), max([end, *(fix.logger(end) for fix in turned)])
+
+
+def _stated(begin: datetime, end: datetime, known_on: datetime) -> sa.Select[Any]:
+    withdrawn = sa.exists().where(WITHDRAWAL.c.upload == CHUNK.c.upload, WITHDRAWAL.c.recorded_at <= known_on)
+    return (
+        sa.select(*_STATED)
+        .select_from(CHUNK.join(END, END.c.upload == CHUNK.c.upload))
+        .where(
+            among(CHUNK.c.source),
+            among(CHUNK.c.quantity, "quantities"),
+            CHUNK.c.begin_at <= end,
+            CHUNK.c.end_at >= begin,
+            END.c.recorded_at <= known_on,
+            ~withdrawn,
+        )
+    )
+
+
+def _facts(row: Row, fix: Correction) -> ChunkFacts:
+    begin_at, end_at, widest_s = row["begin_at"], row["end_at"], row["widest_gap_s"]
+    if fix.knots:
+        # The steepest of the lines over the chunk, which a gap can at most be stretched by.
+        edges = [clocks.microseconds(begin_at), clocks.microseconds(end_at), *(knot for knot, _ in fix.knots)]
+        widest_s *= max(1 + gain / over for _, _, gain, over in map(fix.line_at, edges))
+        begin_at, end_at = fix.true(begin_at), fix.true(end_at)
+    key = ChunkKey(row["upload"], row["quantity"], row["sequence"], fix)
+    stated = row["readings"], row["lowest"], row["highest"]
+    return ChunkFacts(row["source"], row["quantity"], begin_at, end_at, *stated, widest_s, key)
+
+
+def load(connection: sa.Connection, key: ChunkKey) -> tuple[packing.Floats, packing.Floats]:
+    """The readings of a chunk: true times in POSIX seconds, values in the canonical unit, NaN where there is none."""
+    wanted = sa.select(CHUNK.c.data, CHUNK.c.unit).where(
+        CHUNK.c.upload == key.upload, CHUNK.c.quantity == key.quantity, CHUNK.c.sequence == key.sequence
+    )
+    (row,) = rows(connection, wanted)
+    times_us, values = packing.decode(row["data"])
+    true_s = times_us / 1e6 + _shift_s(times_us, key.correction)
+    return true_s, packing.canonical(values, conversion(key.quantity, row["unit"]))
+
+
+def _shift_s(times_us: packing.Ints, fix: Correction) -> packing.Floats | float:
+    """By how many seconds each time is to be moved: by the line between the two knots around it."""
+    if not fix.knots:
+        return 0.0
+    knots = np.array([knot for knot, _ in fix.knots], np.int64)
+    segment = np.clip(np.searchsorted(knots, times_us, side="right"), 1, max(1, knots.size - 1)) - 1
+    lines = np.array([fix.line_at(int(knot)) for knot in knots[: max(1, knots.size - 1)]], np.int64)
+    begin, shift, gain, over = (lines[segment, column] for column in range(4))
+    found: packing.Floats = shift / 1e6 + (gain / over) * ((times_us - begin) / 1e6)
+    return found
