@@ -49,9 +49,8 @@ def test_the_clerk_issues_packs_and_scans_out_without_a_network(device: Device, 
     assert [one["number"] for one in packing[0]["contents"]] == vials
     parcel = world.get("cur", "shipments/T-9")["contents"][0]
     assert (parcel["state"], parcel["holder"]) == ("moving", "TRP")
-    facts = [
-        told(world, name, kind)[0] for name, kind in ((vials[0], "packed"), (vials[1], "packed"), (box, "released"))
-    ]
+    kinds = {vials[0]: "packed", vials[1]: "packed", box: "released"}
+    facts = [told(world, number.rpartition("-")[0], kind)[0] for number, kind in kinds.items()]
     times = [world.get("cur", f"events/{fact['event_id']}")["time"] for fact in facts]
     assert [time["source"] for time in times] == ["device"] * 3
     assert [time["sequence"] for time in times] == sorted({time["sequence"] for time in times})
