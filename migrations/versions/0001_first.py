@@ -14,6 +14,7 @@ LOGS = (
     "institution",
     "collection",
     "place",
+    "profile",
     "balance",
     "shipment",
     "shipment_item",
@@ -157,6 +158,25 @@ def documents() -> None:
         text("profile"),
         text("custodian", null=True),
         sa.PrimaryKeyConstraint("code", "version", name="pk_place"),
+    )
+    op.create_table(
+        "profile",
+        *version_columns(),
+        text("code"),
+        text("institution"),
+        text("what"),
+        text("limits"),
+        text("decisive", null=True),
+        whole("lifetime_budget_s", null=True),
+        whole("single_budget_s", null=True),
+        whole("least_readings"),
+        whole("max_gap_s", null=True),
+        whole("spike_allowance_s"),
+        text("as_strict_as"),
+        text("contact_materials"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_profile"),
+        sa.CheckConstraint("least_readings >= 1 AND spike_allowance_s >= 0 AND max_gap_s > 0", name="ck_profile_sound"),
+        sa.CheckConstraint("lifetime_budget_s >= 0 AND single_budget_s >= 0", name="ck_profile_budgets"),
     )
     op.create_table(
         "balance",

@@ -1,4 +1,4 @@
-"""Institutions, collections, storage places and balances: documents that are changed by telling a new version."""
+"""Institutions, collections, places, profiles, balances: documents that are changed by telling a new version."""
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from shipsvc.app import access
 from shipsvc.app.access import Actor
 from shipsvc.domain import codes, errors
 from shipsvc.domain.times import zone_of
-from shipsvc.store import documents, items, locks, people, tables
+from shipsvc.store import documents, items, locks, people, profiles, tables
 from shipsvc.store.documents import When as When  # callers ask by it
 from shipsvc.store.engine import LONGEST_WRITE_S
 
@@ -22,20 +22,25 @@ TICK = timedelta(microseconds=1)
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of document, and the column that names the institution it concerns."""
+    """A kind of document, and the column that names the institution it concerns.
+
+    ``for_all`` to read are institutions, and profiles: who stores a sample must know what it is to be kept in.
+    """
 
     name: str
     chain: sa.Table
     institution: str
+    for_all: bool = False
 
     def visible(self, actor: Actor) -> sa.ColumnElement[bool] | None:
         """A clause: the actor may see a version; None where everybody may."""
-        return None if self.institution == "code" else access.sees_of(actor, self.chain.c[self.institution])
+        return None if self.for_all else access.sees_of(actor, self.chain.c[self.institution])
 
 
-INSTITUTION = Kind("institution", tables.table(tables.Institution), "code")
+INSTITUTION = Kind("institution", tables.table(tables.Institution), "code", for_all=True)
 COLLECTION = Kind("collection", tables.table(tables.Collection), "owner")
 PLACE = Kind("place", tables.table(tables.Place), "institution")
+PROFILE = Kind("profile", tables.table(tables.ProfileVersion), "institution", for_all=True)
 BALANCE = Kind("balance", tables.table(tables.BalanceVersion), "institution")
 
 
@@ -62,14 +67,15 @@ def read(connection: sa.Connection, actor: Actor, kind: Kind, code: str, when: W
     row = documents.in_force(connection, kind.chain, code, when, kind.visible(actor))
     if row is None:
         raise errors.NotFound(what=kind.name, name=code)
-    return row
+    return _beside(connection, kind, [row], when)[0]
 
 
 def page(
     connection: sa.Connection, actor: Actor, kind: Kind, when: When, *, after: str, limit: int
 ) -> Sequence[Mapping[str, Any]]:
     """Up to ``limit`` documents that the actor may see, in the order of their codes, behind ``after``."""
-    return documents.page(connection, kind.chain, when, after=after, limit=limit, visible=kind.visible(actor))
+    found = documents.page(connection, kind.chain, when, after=after, limit=limit, visible=kind.visible(actor))
+    return _beside(connection, kind, found, when)
 
 
 def create(
@@ -89,7 +95,7 @@ def create(
     actor.must_be(row[kind.institution], *KEEPERS)
     if kind is not INSTITUTION:
         require_institution(connection, row[kind.institution], f"/{kind.institution}")
-    _check(connection, content)
+    _check(connection, row)
     if documents.newest_locked(connection, kind.chain, code):
         raise errors.AlreadyThere(what=kind.name, name=code, pointer="/code")
     if kind is COLLECTION:
@@ -118,8 +124,8 @@ def change(
     actor.must_be(newest[kind.institution], *KEEPERS)
     if follows is not None and newest["version"] not in follows:
         raise errors.VersionMoved(what=kind.name.capitalize(), name=code, newest=newest["version"])
-    _check(connection, content)
     row = {**newest, **content}
+    _check(connection, {"code": code, **content})
     recorded_at = max(now, newest["recorded_at"] + TICK)
     return _append(connection, kind, row, actor, now, told, version=newest["version"] + 1, recorded_at=recorded_at)
 
@@ -157,17 +163,37 @@ def _append(
     chain = {"version": version, "valid_from": told.valid_from or now, "recorded_at": recorded_at}
     complete = {**row, **chain, "actor": actor.person, "because": told.because}
     documents.append(connection, kind.chain, complete)
-    return complete
+    return _beside(connection, kind, [complete], asked(None, None, now))[0]
+
+
+def _beside(
+    connection: sa.Connection, kind: Kind, found: Sequence[Mapping[str, Any]], when: When
+) -> Sequence[Mapping[str, Any]]:
+    """The versions with what else there is to say: of a place, whether anybody described the profile that it names."""
+    if kind is not PLACE or not found:
+        return found
+    known = profiles.known(connection, {row["profile"] for row in found}, when)
+    return [{**row, "profile_known": row["profile"] in known} for row in found]
 
 
 def _check(connection: sa.Connection, content: Mapping[str, Any]) -> None:
     """The rules that a shape alone does not keep."""
+    if "limits" in content:
+        _check_profile(connection, content)
     if content.get("custodian") and people.by_id(connection, content["custodian"]) is None:
         raise errors.NotFound(what="person", name=content["custodian"], pointer="/custodian")
     if "zone" in content:
         _at("/zone", zone_of, content["zone"])
     if "prefix" in content:
         _at("/prefix", codes.make, content["prefix"], 1)
+
+
+def _check_profile(connection: sa.Connection, content: Mapping[str, Any]) -> None:
+    """Its figures fit together, and what it is declared as strict as is there."""
+    stricter = profiles.profile_of(content).as_strict_as - {content["code"]}
+    for code in sorted(stricter):
+        if documents.newest(connection, PROFILE.chain, code) is None:
+            raise errors.NotFound(what="profile", name=code, pointer="/as_strict_as")
 
 
 def _at(pointer: str, rule: Any, *values: Any) -> None:

@@ -3,8 +3,9 @@
 What its loggers and sensors say of the surroundings is another matter (``domain.exposure``).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from shipsvc.domain.custody import Custody
 from shipsvc.domain.facts import Fact
@@ -19,6 +20,28 @@ class Whereabouts:
     place: str | None = None
     status: str = "unknown"
     accessioned: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Which storage profile a place was said to keep from ``valid_from`` on, and when that was recorded."""
+
+    valid_from: datetime
+    recorded_at: datetime
+    profile: str
+
+
+#: What each place was said to keep, in the order in which it was told.
+Keeps = Mapping[str, Sequence[Kept]]
+
+
+def profile_kept(keeps: Keeps, place: str | None, fact: Fact) -> str | None:
+    """The profile that a place kept when a fact happened, by what was known when it was told; None for an unknown one.
+
+    By what is learned of a place later no fact comes to mean something else: that takes a decision, ``profile_set``.
+    """
+    told = [kept for kept in keeps.get(place or "", ()) if kept.recorded_at <= fact.recorded_at]
+    return next((kept.profile for kept in reversed(told) if kept.valid_from <= fact.happened_at), None)
 
 
 def after(where: Whereabouts, fact: Fact, before: Custody) -> Whereabouts:

@@ -114,6 +114,30 @@ class Place(Chain, table=True):
     custodian: str | None = None
 
 
+class ProfileVersion(Chain, table=True):
+    """A storage profile: limits, budgets and contact materials, the lists as JSON (``store.profiles`` reads them).
+
+    Limits are in the units of ``domain.quantities``.
+    """
+
+    __tablename__ = "profile"
+    institution: str
+    what: str
+    limits: str
+    decisive: str | None = None
+    lifetime_budget_s: int | None = None
+    single_budget_s: int | None = None
+    least_readings: int = 2
+    max_gap_s: int | None = None
+    spike_allowance_s: int = 0
+    as_strict_as: str = "[]"
+    contact_materials: str = "[]"
+    __table_args__ = (
+        sa.CheckConstraint("least_readings >= 1 AND spike_allowance_s >= 0 AND max_gap_s > 0", name="sound"),
+        sa.CheckConstraint("lifetime_budget_s >= 0 AND single_budget_s >= 0", name="budgets"),
+    )
+
+
 class BalanceVersion(Chain, table=True):
     """A balance and what is known of it from its latest check."""
 
@@ -308,6 +332,7 @@ LOGS = (
     "institution",
     "collection",
     "place",
+    "profile",
     "balance",
     "shipment",
     "shipment_item",

@@ -1,11 +1,12 @@
-"""Collections, storage places and balances: list, show, add, change by a new version."""
+"""Collections, storage places, profiles and balances: list, show, add, change by a new version."""
 
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Response
 
-from shipsvc.app.documents import BALANCE, COLLECTION, PLACE
+from shipsvc.app.documents import BALANCE, COLLECTION, PLACE, PROFILE
 from shipsvc.web import document_schemas as schemas
+from shipsvc.web import profile_schemas
 from shipsvc.web.cursors import AskedDep
 from shipsvc.web.deps import ClaimsDep, ServiceDep
 from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, added, changed, listed, shown
@@ -16,6 +17,7 @@ from shipsvc.web.schemas import DocumentCode, MomentsDep
 router = APIRouter(prefix="/v1", tags=["documents"])
 Collection = Annotated[DocumentCode, Path(examples=["BRAITHMOSS"])]
 Place = Annotated[DocumentCode, Path(examples=["TRP-GB1"])]
+Profile = Annotated[DocumentCode, Path(examples=["N"])]
 Balance = Annotated[DocumentCode, Path(examples=["B2"])]
 
 
@@ -106,6 +108,51 @@ def change_place(
 ) -> schemas.PlaceShown:
     """A new version, such as another profile from a moment on. What was stored before is judged by the old one."""
     return schemas.PlaceShown(**changed(service, claims, PLACE, code, if_match, body, response))
+
+
+@router.get("/profiles", operation_id="list_profiles", summary="Storage profiles", responses=LISTED)
+def list_profiles(
+    service: ServiceDep, claims: ClaimsDep, asked: AskedDep, moments: MomentsDep, response: Response
+) -> profile_schemas.ProfilePage:
+    """All of them, for everybody: whoever keeps a sample must know what it is to be kept in."""
+    page = listed(service, claims, PROFILE, asked, moments, response)
+    return profile_schemas.ProfilePage(items=[profile_schemas.ProfileShown(**row) for row in page.rows], next=page.next)
+
+
+@router.get("/profiles/{code}", operation_id="show_profile", summary="A storage profile", responses=SHOWN)
+def show_profile(
+    service: ServiceDep, claims: ClaimsDep, code: Profile, moments: MomentsDep, response: Response
+) -> profile_schemas.ProfileShown:
+    """Its limits, budgets and contact materials, as they were in force."""
+    return profile_schemas.ProfileShown(**shown(service, claims, PROFILE, code, moments, response))
+
+
+@router.post(
+    "/profiles",
+    operation_id="add_profile",
+    summary="Add a storage profile",
+    status_code=201,
+    response_model=profile_schemas.ProfileShown,
+    responses=ADDED,
+)
+def add_profile(
+    service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body: profile_schemas.ProfileNew
+) -> Response:
+    """For administrators, and for curators and registrars of the institution. Places of any institution may name it."""
+    return added(service, claims, PROFILE, key, body, profile_schemas.ProfileShown)
+
+
+@router.put("/profiles/{code}", operation_id="change_profile", summary="Change a storage profile", responses=CHANGED)
+def change_profile(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    code: Profile,
+    body: profile_schemas.ProfileChange,
+    response: Response,
+    if_match: IfMatch = None,
+) -> profile_schemas.ProfileShown:
+    """A new version. What happened before it begins is judged by the one that was in force then."""
+    return profile_schemas.ProfileShown(**changed(service, claims, PROFILE, code, if_match, body, response))
 
 
 @router.get("/balances", operation_id="list_balances", summary="Balances", responses=LISTED)

@@ -1,6 +1,8 @@
 """What collections, places and balances look like in JSON."""
 
+import json
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 from pydantic import ConfigDict, Field
@@ -30,6 +32,8 @@ VERSION: dict[str, Any] = {
     "because": "First entry",
     "provisional": False,
 }
+#: Columns that hold a list as JSON.
+LISTS = frozenset({"limits", "as_strict_as", "contact_materials"})
 TOLD: dict[str, Any] = {"valid_from": "2025-01-01T00:00:00Z", "because": "First entry"}
 
 
@@ -166,15 +170,21 @@ class PlaceNew(PlaceContent, Told):
 class PlaceShown(PlaceContent, Version):
     """A storage place in one version."""
 
-    model_config = example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, VERSION)
+    model_config = example({"code": "TRP-GB1", "institution": "TRP"}, _PLACE, VERSION, {"profile_known": True})
     code: DocumentCode
     institution: InstitutionCode
+    profile_known: bool = Field(
+        description="Whether anybody has described that profile: if not, what is kept here cannot be judged",
+        examples=[True],
+    )
 
 
 class PlacePage(Listing):
     """Places in the order of their codes."""
 
-    model_config = example({"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | VERSION]})
+    model_config = example(
+        {"items": [{"code": "TRP-GB1", "institution": "TRP"} | _PLACE | VERSION | {"profile_known": True}]}
+    )
     items: list[PlaceShown] = Field(description="As they were at `as_of`, by what was known on `known_on`")
 
 
@@ -219,7 +229,7 @@ class BalancePage(Listing):
 
 
 def content_of(body: Told) -> dict[str, Any]:
-    """The columns that a request fills, masses in ng."""
+    """The columns that a request fills, masses in ng, lists as JSON."""
     said = body.model_dump(exclude={"code", "valid_from", "because"})
     return {_column(name): _stored(name, value) for name, value in said.items()}
 
@@ -229,6 +239,8 @@ def _column(name: str) -> str:
 
 
 def _stored(name: str, value: Any) -> Any:
+    if isinstance(value, list):
+        return json.dumps(value, default=date.isoformat)
     return Mass.parse(f"{value} mg").ng if name.endswith("_mg") else value
 
 
@@ -242,4 +254,6 @@ def _member(name: str) -> str:
 
 
 def _written(name: str, value: Any) -> Any:
+    if name in LISTS:
+        return json.loads(value)
     return Mass(value).digits("mg") if name.endswith("_ng") else value

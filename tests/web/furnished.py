@@ -109,6 +109,8 @@ def _documents(post: Any) -> None:
         post("prefixes", {"prefix": prefix, "institution": "TRP", "because": "Packaging"})
     for code, site in (("TRP-GB1", "TRP"), ("TSI-N1", "TSI")):
         post("places", {"code": code, "institution": site, "what": "cabinet", "profile": "N", **SINCE})
+    limits = [{"quantity": "temperature", "unit": "Cel", "lower": 15, "upper": 25}]
+    post("profiles", {"code": "N", "institution": "TRP", "what": "dry nitrogen", "limits": limits, **SINCE})
     post("balances", {"code": "B2", "institution": "TRP", **BALANCE, **SINCE})
 
 

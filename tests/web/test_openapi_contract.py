@@ -145,7 +145,8 @@ def refused_by_a_rule_of_ours(_context: Any, response: Any, case: Any) -> None:
 # ---------------------------------------------------------------------------------------------------------- examples
 #: What these would make is there: ``furnish`` made the things that the examples name. And what is owed is not closed.
 REFUSED = {
-    **dict.fromkeys(("add_institution", "add_collection", "add_place", "add_balance", "add_person"), 409),
+    **dict.fromkeys(("add_institution", "add_collection", "add_place", "add_profile", "add_balance"), 409),
+    "add_person": 409,
     **dict.fromkeys(("claim_prefix", "sign_loan", "add_shipment"), 409),
     "close_loan": 409,
     # It was weighed from the beginning.

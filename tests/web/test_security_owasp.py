@@ -40,6 +40,8 @@ EVERYBODYS = {
     **dict.fromkeys(("show_institution", "list_institutions"), "names of parties stand on every form"),
     "list_successions": "who answers for whom is what one asks when a partner has merged",
     "change_institution": "whether there is such an institution is no secret",
+    **dict.fromkeys(("list_profiles", "show_profile"), "whoever keeps a thing must know what it is to be kept in"),
+    "change_profile": "whether there is such a profile is no secret",
     "list_prefixes": "whose a number is follows from its prefix, for whoever finds the thing",
 }
 #: What changes something that is one's own, or nothing at all.
