@@ -89,28 +89,32 @@ def weigh(voices: Iterable[Voice], decisive: str | None) -> Evidence:
     found = SILENCE
     ordered = sorted(voices, key=lambda voice: voice.quantity)
     for quantity, of_it in groupby(ordered, key=lambda voice: voice.quantity):
-        found |= _of_quantity(list(of_it), quantity == decisive)
+        found |= _of_quantity(of_it, quantity == decisive)
     return found
 
 
-def _of_quantity(voices: Sequence[Voice], is_decisive: bool) -> Evidence:
-    taken = out = perhaps = covered = outer = NEVER
+def counting(voices: Iterable[Voice]) -> list[tuple[Voice, Intervals]]:
+    """Each voice of one quantity, from the inside out, with the time during which it is the one that counts."""
+    taken = NEVER
+    found = []
     for _, same in groupby(sorted(voices, key=_distance), key=_distance):
         position = list(same)
-        present = union(voice.present for voice in position)
-        heard = union(voice.covered - voice.out - voice.perhaps for voice in position)
-        if not position[0].reaches:
-            outer |= heard
-            continue
-        nearest = present - taken
-        out |= union(voice.out for voice in position) & nearest
-        perhaps |= union(voice.perhaps for voice in position) & nearest
-        covered |= union(voice.covered for voice in position) & nearest
-        outer |= heard - nearest
-        taken |= present
+        nearest = (union(voice.present for voice in position) - taken) if position[0].reaches else NEVER
+        found += [(voice, nearest & voice.present) for voice in position]
+        taken |= nearest
+    return found
+
+
+def _of_quantity(voices: Iterable[Voice], is_decisive: bool) -> Evidence:
+    counted = counting(voices)
+    out = union(voice.out & when for voice, when in counted)
+    perhaps = union(voice.perhaps & when for voice, when in counted)
     if not is_decisive:
         return Evidence(out, perhaps)
-    return Evidence(out, perhaps, covered - perhaps, taken, outer - covered - out - perhaps)
+    covered = union(voice.covered & when for voice, when in counted) - perhaps
+    outer = union(voice.covered - voice.out - voice.perhaps - when for voice, when in counted)
+    watched = union(when for _, when in counted)
+    return Evidence(out, perhaps, covered, watched, outer - covered - out - perhaps)
 
 
 def _distance(voice: Voice) -> tuple[bool, int]:

@@ -1,35 +1,44 @@
-"""Time out of controlled storage by the custody record: at least and at most (design section 5, rulings 21 to 23).
+"""Time out of controlled storage: at least and at most (design section 5, rulings 21 to 23).
 
-*At least* is time out for sure: taken out of storage, in no packing. *At most* adds what nobody has proven to be in:
-packed, on the way, received, or at an unknown place. Only what falls after accession is charged; time before it
-stands apart. All of it is a union of intervals, so that nothing told twice counts twice, and it never shrinks.
+*At least* is time out for sure: taken out of storage, in no packing, or beyond a limit by readings. *At most* adds what
+nobody has proven to be in: packed, on the way, received, or at an unknown place, with no readings to cover it. Only
+what falls after accession is charged; time before it stands apart. All of it is a union of intervals, so that nothing
+told twice counts twice, and it never shrinks.
 
 A piece carries its parent's time from before its birth. Of several parents the worst counts, for each figure by
 itself; so a ``TimeOut`` keeps a ``Course`` for each way back to an origin that could still be the worst in something.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from shipsvc.domain import evidence
+from shipsvc.domain.evidence import SILENCE, Evidence
 from shipsvc.domain.times import Intervals
-
-#: Out of storage and in nothing that could keep its surroundings.
-OUT = frozenset({"taken_out"})
-#: Out of storage as well, unless readings show otherwise.
-NOT_PROVEN_IN = frozenset({"packed", "in_transit", "received", "unknown"})
 
 _NEVER = Intervals()
 
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """The whereabouts of an item from ``start`` on and before ``end``; ``status`` as in ``places.Whereabouts``."""
+    """The whereabouts of an item from ``start`` on and before ``end``; ``status`` as in ``places.Whereabouts``.
+
+    ``evidence`` is what was read around it then; ``controlled``: the place, if it is in one, is held to keep what the
+    sample needs where no source says otherwise.
+    """
 
     start: datetime
     end: datetime
     status: str
     accessioned: bool
+    evidence: Evidence = SILENCE
+    controlled: bool = True
+
+    def charged(self, until: datetime) -> tuple[Intervals, Intervals]:
+        """When it was out, for sure and at most, up to ``until``."""
+        window = (self.start, min(self.end, until))
+        return evidence.charged(window, self.status, self.evidence, controlled=self.controlled)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,21 +144,19 @@ def _charged(own: Sequence[Stay], since: datetime | None) -> list[Stay]:
     """The stays, all of them accessioned from ``since`` on."""
     if since is None:
         return list(own)
-    before = [Stay(s.start, min(s.end, since), s.status, s.accessioned) for s in own if s.start < since]
-    return before + [Stay(s.start, s.end, s.status, True) for s in _since(own, since)]
+    before = [replace(s, end=min(s.end, since)) for s in own if s.start < since]
+    return before + [replace(s, accessioned=True) for s in _since(own, since)]
 
 
 def _since(own: Iterable[Stay], at: datetime) -> list[Stay]:
-    return [Stay(max(s.start, at), s.end, s.status, s.accessioned) for s in own if s.end > at]
+    return [replace(s, start=max(s.start, at)) for s in own if s.end > at]
 
 
 def _course(stays: Iterable[Stay], until: datetime) -> Course:
     told = [stay for stay in stays if stay.start < until]
-    charged = [stay for stay in told if stay.accessioned]
-    surely = _union((stay for stay in charged if stay.status in OUT), until)
-    perhaps = _union((stay for stay in charged if stay.status in NOT_PROVEN_IN), until)
+    charged = [stay.charged(until) for stay in told if stay.accessioned]
     before = _union((stay for stay in told if not stay.accessioned and stay.status != "ended"), until)
-    return Course(surely, surely | perhaps, before)
+    return Course(evidence.union(c[0] for c in charged), evidence.union(c[1] for c in charged), before)
 
 
 def _union(stays: Iterable[Stay], until: datetime) -> Intervals:

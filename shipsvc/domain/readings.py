@@ -18,7 +18,8 @@ import numpy.typing as npt
 
 from shipsvc.domain.conditions import Stretch, covered, stretches_outside
 
-_Floats = npt.NDArray[np.float64]
+#: Times or values of readings.
+Floats = npt.NDArray[np.float64]
 #: Begin and end in s.
 PairS = tuple[float, float]
 
@@ -125,12 +126,24 @@ def hear_readings(times_s: npt.ArrayLike, values: npt.ArrayLike, rule: Rule, win
     return listening.heard()
 
 
-def read_all(chunks: Iterable[Chunk], load: Load, window: PairS) -> tuple[_Floats, _Floats]:
+def read_all(chunks: Iterable[Chunk], load: Load, window: PairS) -> tuple[Floats, Floats]:
     """All readings within a window, in order of time: what a mean needs, which no chunk can be left out of."""
     read = [_loaded([chunk], load) for chunk in chunks if chunk.end_s >= window[0] and chunk.begin_s <= window[1]]
     if not read:
         return np.empty(0), np.empty(0)
     return _clipped(*_sorted(*(np.concatenate(parts) for parts in zip(*read, strict=True))), window)
+
+
+def extremes(chunks: Iterable[Chunk], load: Load, window: PairS) -> PairS | None:
+    """The lowest and the highest reading within a window; None without any. A chunk that an end cuts is opened."""
+    found: list[float] = []
+    for chunk in chunks:
+        if window[0] <= chunk.begin_s and chunk.end_s <= window[1] and math.isfinite(chunk.lowest):
+            found += [chunk.lowest, chunk.highest]
+        elif chunk.end_s >= window[0] and chunk.begin_s <= window[1]:
+            _, values = _clipped(*_loaded([chunk], load), window)
+            found += [float(values.min()), float(values.max())] if values.size else []
+    return (min(found), max(found)) if found else None
 
 
 class _Listening:
@@ -141,7 +154,7 @@ class _Listening:
         self.window = window
         self.spoken: list[PairS] = []
         self.stretches: list[Stretch] = []
-        self.last: tuple[_Floats, _Floats] = (np.empty(0), np.empty(0))
+        self.last: tuple[Floats, Floats] = (np.empty(0), np.empty(0))
         self.unread: tuple[Sequence[Chunk], Load] | None = None
         self.first_inside: bool | None = None
         self.last_inside = False
@@ -158,7 +171,7 @@ class _Listening:
         self._note(inside_first=True, inside_last=True)
         self.last, self.unread = (np.empty(0), np.empty(0)), (cluster, load)
 
-    def readings(self, times: _Floats, values: _Floats) -> None:
+    def readings(self, times: Floats, values: Floats) -> None:
         """Readings, in order of time."""
         times, values = _clipped(times, values, self.window)
         if not times.size:
@@ -182,7 +195,7 @@ class _Listening:
         )
         return Heard(tuple(self._to_the_ends(_bridged(self.spoken, self.rule.max_gap_s))), excursions)
 
-    def _before(self, times: _Floats, values: _Floats) -> tuple[_Floats, _Floats]:
+    def _before(self, times: Floats, values: Floats) -> tuple[Floats, Floats]:
         """The reading before these, read from a quiet chunk only where the line comes in from there."""
         if self.unread is None or self._inside(values[0]):
             return self.last
@@ -239,13 +252,13 @@ def _quiet(cluster: Sequence[Chunk], rule: Rule, window: PairS) -> bool:
     return not cut and all(rule.within(c.lowest, c.highest) and c.widest_gap_s <= rule.max_gap_s for c in cluster)
 
 
-def _loaded(cluster: Iterable[Chunk], load: Load) -> tuple[_Floats, _Floats]:
+def _loaded(cluster: Iterable[Chunk], load: Load) -> tuple[Floats, Floats]:
     read = [load(chunk.key) for chunk in cluster]
     times = np.concatenate([np.asarray(t, np.float64) for t, _ in read])
     return _sorted(times, np.concatenate([np.asarray(v, np.float64) for _, v in read]))
 
 
-def _sorted(times: _Floats, values: _Floats) -> tuple[_Floats, _Floats]:
+def _sorted(times: Floats, values: Floats) -> tuple[Floats, Floats]:
     """In order of time, without what is no reading; readings of one instant keep their order."""
     present = ~np.isnan(values)
     times, values = times[present], values[present]
@@ -253,7 +266,7 @@ def _sorted(times: _Floats, values: _Floats) -> tuple[_Floats, _Floats]:
     return times[order], values[order]
 
 
-def _clipped(times: _Floats, values: _Floats, window: PairS) -> tuple[_Floats, _Floats]:
+def _clipped(times: Floats, values: Floats, window: PairS) -> tuple[Floats, Floats]:
     here = slice(*(int(i) for i in (np.searchsorted(times, window[0]), np.searchsorted(times, window[1], "right"))))
     return times[here], values[here]
 

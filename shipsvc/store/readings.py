@@ -38,8 +38,8 @@ _STATED: Final = tuple(column for column in CHUNK.columns if column is not CHUNK
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """A source was in an item, or hung in a place, from ``from_at`` up to ``to_at``; how often it reads, and how far
-    apart two readings may be with nothing unknown between them."""
+    """A source was in an item, or hung in a place, from ``from_at`` up to ``to_at``; how often it reads, how far apart
+    two readings may be with nothing unknown between them, and what it measures (whether or not it was read out)."""
 
     source: str
     item: str | None
@@ -48,6 +48,12 @@ class Placement:
     to_at: datetime
     max_gap_s: int
     interval_s: int
+    quantities: frozenset[str] = frozenset()
+
+    @property
+    def window(self) -> tuple[datetime, datetime]:
+        """From when to when it was there."""
+        return self.from_at, self.to_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +115,8 @@ def _placement(
     held = [row for row in versions if row["valid_from"] < to_at] or versions[:1]
     row = max(held, key=lambda one: one["version"])
     gap_s = max_gap_s(row["interval_s"], row["max_gap_s"])
-    return Placement(row["code"], item, place, from_at, to_at, gap_s, row["interval_s"])
+    measured = frozenset(row["quantities"].split())
+    return Placement(row["code"], item, place, from_at, to_at, gap_s, row["interval_s"], measured)
 
 
 def _known(kind: sa.Table, known_on: datetime) -> sa.ColumnElement[bool]:

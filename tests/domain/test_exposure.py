@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shipsvc.domain.exposure import NOT_PROVEN_IN, OUT, Birth, Course, Stay, TimeOut, time_out
+from shipsvc.domain.evidence import NOT_PROVEN_IN, OUT
+from shipsvc.domain.exposure import Birth, Course, Stay, TimeOut, time_out
 from shipsvc.domain.times import parse_instant
 from shipsvc.store.tables_derived import STATUSES
 

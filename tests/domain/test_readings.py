@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shipsvc.domain.conditions import stretches_outside, time_outside
-from shipsvc.domain.readings import Chunk, Excursion, Heard, Rule, Weight, hear, hear_readings, read_all
+from shipsvc.domain.readings import Chunk, Excursion, Heard, Rule, Weight, extremes, hear, hear_readings, read_all
 
 ALWAYS = (-math.inf, math.inf)
 MINUTE_S = 60.0
@@ -180,6 +180,15 @@ def test_readings_for_a_mean() -> None:
 
     assert (times.tolist(), values.tolist()) == ([600.0, 1200.0], [2.0, 3.0])
     assert [part.size for part in read_all([], store.load, ALWAYS)] == [0, 0]
+
+
+def test_the_lowest_and_the_highest_of_a_window() -> None:
+    """Chunks that lie within it are not opened; one that an end cuts is."""
+    store = Store(series(9, 1, 2), series(5, 7, start=1800.0), series(6, 0, start=3000.0))
+
+    assert extremes(store.chunks, store.load, (600.0, 3000.0)) == (1.0, 7.0)
+    assert store.read == [0, 2]
+    assert extremes(store.chunks, store.load, (5000.0, 6000.0)) is None
 
 
 # ------------------------------------------------------------------------------------- second by second, as a check
