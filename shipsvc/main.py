@@ -34,6 +34,7 @@ from shipsvc.web import (
     api_reserve,
     api_restrictions,
     api_shipments,
+    api_sources,
     errors,
     openapi,
 )
@@ -67,6 +68,7 @@ ROUTERS = (
     api_requests.router,
     api_reserve.router,
     api_shipments.router,
+    api_sources.router,
 )
 
 

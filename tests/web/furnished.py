@@ -15,6 +15,7 @@ from shipsvc.web.client_schemas import CLIENT, SECRET
 from shipsvc.web.file_schemas import EXAMPLE_FILE
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
 from shipsvc.web.request_schemas import EXAMPLE_REQUEST
+from shipsvc.web.source_schemas import EXAMPLE_CHECK
 from tests.web.service import Running
 
 Json = dict[str, Any]
@@ -50,12 +51,13 @@ class Names:
     secret: str
     #: Requests: one for each decision on one, so that none stands in the way of another.
     requests: Mapping[str, str]
+    check: str
 
     def real(self, operation: str, value: Any) -> Any:
         """A request of the examples with ids that are there; for ``tell``, with an id that no fact has yet."""
         event = {"tell": next(_IDS), "show_block": self.block}.get(operation, self.weighing)
         text = json.dumps(value).replace(EXAMPLE_ID, event).replace(PERSON, self.person)
-        text = text.replace(CLIENT, self.client).replace(SECRET, self.secret)
+        text = text.replace(EXAMPLE_CHECK, self.check).replace(CLIENT, self.client).replace(SECRET, self.secret)
         text = text.replace(EXAMPLE_REQUEST, self.requests.get(operation, self.requests["show_request"]))
         return json.loads(text)
 
@@ -71,6 +73,7 @@ def furnish(service: Running) -> Names:
         return service.post(f"/v1/{path}", body, head)
 
     _documents(post)
+    check = _sources(post)
     weighing = _facts(service, post)
     post("loans", {"code": "L-08", "lines": ["BRM-0010-J"], **LOAN})
     post("shipments", {"code": "T-01", "loan": "L-08", "contents": ["P-01-K"], **BOX})
@@ -84,7 +87,7 @@ def furnish(service: Running) -> Names:
     secret = post(f"clients/{client['client']}/secrets", {"label": "first"})
     # The examples tell of an extension in May and of a shipment that was turned round in August.
     service.clock.at = datetime(2026, 8, 20, 12, 0, tzinfo=UTC)
-    names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"], requests)
+    names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"], requests, check)
     return Names(service.token("every"), *names)
 
 
@@ -112,6 +115,17 @@ def _documents(post: Any) -> None:
     limits = [{"quantity": "temperature", "unit": "Cel", "lower": 15, "upper": 25}]
     post("profiles", {"code": "N", "institution": "TRP", "what": "dry nitrogen", "limits": limits, **SINCE})
     post("balances", {"code": "B2", "institution": "TRP", **BALANCE, **SINCE})
+
+
+def _sources(post: Any) -> str:
+    """A logger, a layout, and a check of the logger's clock: its id."""
+    columns = [{"column": 2, "quantity": "temperature", "unit": "Cel"}]
+    layout = {"what": "time and temperature", "content": {"columns": columns}}
+    post("layouts", {"code": "PLAIN", "institution": "TRP", **layout, **SINCE})
+    logger = {"kind": "logger", "what": "logger", "interval_s": 600, "layout": "PLAIN"}
+    post("sources", {"code": "LG-101", "institution": "TRP", "quantities": ["temperature"], **logger, **SINCE})
+    times = {"logger_at": "2025-04-30T16:20:41Z", "true_at": "2025-04-30T15:20:00Z"}
+    return str(post("sources/LG-101/clock-checks", {"run": "T-05", **times})["id"])
 
 
 def _facts(service: Running, post: Any) -> str:

@@ -33,7 +33,7 @@ from tests.web.service import Clock, running
 Json = dict[str, Any]
 TAGS = (
     *("documents", "exports", "facts", "files", "identity", "items", "labels"),
-    *("loans", "numbers", "operation", "reports", "requests", "shipments"),
+    *("loans", "numbers", "operation", "readings", "reports", "requests", "shipments"),
 )
 #: Drawn at random (from one seed) for each operation, beside the cases that cover the description systematically.
 DRAWN = 5
