@@ -180,9 +180,30 @@ def _speaker(connection: sa.Connection, actor: Actor, now: datetime, item: Row, 
         actor.must_be(item["owner"], *ISSUERS)
         return str(item["owner"])
     actor.may_speak_for(acting_for)
-    if item_states.holder_at(connection, item["number"], When(now, FOREVER), now) != acting_for:
+    if holder(connection, item["number"], now) != acting_for:
         raise errors.NotYourRole(needed=f"{' or '.join(ISSUERS)}, or its holder", institution=item["owner"])
     return acting_for
+
+
+def speakers(connection: sa.Connection, actor: Actor, item: Row, now: datetime) -> list[str]:
+    """For whom the actor may decide about labels of an item: its owner first, then its holder."""
+    issues = actor.has(item["owner"], *ISSUERS) or actor.administers
+    holds = holder(connection, item["number"], now)
+    owner = [str(item["owner"])] if issues else []
+    return owner + ([holds] if holds is not None and holds not in owner and _may_speak(actor, holds) else [])
+
+
+def _may_speak(actor: Actor, institution: str) -> bool:
+    try:
+        actor.may_speak_for(institution)
+    except errors.NotAllowed:
+        return False
+    return True
+
+
+def holder(connection: sa.Connection, number: str, now: datetime) -> str | None:
+    """The institution that certainly holds an item now."""
+    return item_states.holder_at(connection, number, When(now, FOREVER), now)
 
 
 # --------------------------------------------------------------------------------------------------------- scanning

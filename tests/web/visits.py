@@ -38,7 +38,8 @@ class Loads(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         found = dict(attrs)
-        self.addresses |= {str(found[name]) for name in ("href", "src", "action") if found.get(name)}
+        followed = ("href", "src") if found.get("method") == "post" else ("href", "src", "action")
+        self.addresses |= {str(found[name]) for name in followed if found.get(name)}
         self.inline += [name for name in found if name == "style" or name.startswith("on")]
         self.inline += [tag] if tag == "style" or (tag == "script" and not found.get("src")) else []
 

@@ -11,19 +11,39 @@ from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
-from shipsvc.web.pages import audit, desk, entrance, labels, loans, receive, scan, shipments, things
+from shipsvc.web.pages import (
+    audit,
+    desk,
+    entrance,
+    label_acts,
+    labels,
+    loans,
+    posting,
+    receive,
+    scan,
+    shipments,
+    split,
+    things,
+    told_facts,
+    weigh,
+)
 from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 
 ROUTERS: Final = (
     audit.router,
     desk.router,
     entrance.router,
+    label_acts.router,
     labels.router,
     loans.router,
+    posting.router,
     receive.router,
     scan.router,
     shipments.router,
+    split.router,
     things.router,
+    told_facts.router,
+    weigh.router,
 )
 #: What is no page: the API and what stands beside it.
 _NO_PAGES: Final = ("/v1/", "/oauth/", "/.well-known/", "/docs", "/openapi.json", "/static/")

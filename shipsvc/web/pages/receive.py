@@ -1,11 +1,10 @@
 """The checklist at the door: what a receiver looks at, as found first, and the facts that it becomes."""
 
-import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi import APIRouter, Path, Query
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from shipsvc.app import labels, next_acts, parcels
@@ -17,6 +16,7 @@ from shipsvc.web import api_events, api_shipments
 from shipsvc.web.decisions import new_id
 from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.pages import frames, telling
+from shipsvc.web.pages.forms import Fields, FieldsDep, id_of
 from shipsvc.web.pages.rendering import render
 from shipsvc.web.pages.scan import NOW
 from shipsvc.web.pages.session import VisitDep
@@ -25,10 +25,9 @@ from shipsvc.web.shipment_schemas import PackedShown, ShipmentCode, ShipmentShow
 
 router = APIRouter(include_in_schema=False)
 Code = Annotated[ShipmentCode, Path()]
-Fields = Mapping[str, str]
 #: As a seal may be found; "" is what nobody looked at, of which nothing is told.
 SEAL_STATES: Final = ("intact", "broken", "missing", "replaced")
-FIELDS_MAX, FIELD_CHARACTERS_MAX, WORDS_MAX = 2000, 400, 400
+WORDS_MAX = 400
 
 
 @dataclass(frozen=True)
@@ -45,15 +44,6 @@ class Door:
         return [parcel.number for parcel in self.shipment.contents]
 
 
-async def _fields(request: Request) -> Fields:
-    async with request.form(max_files=0, max_fields=FIELDS_MAX) as form:
-        found = {name: value for name, value in form.items() if isinstance(value, str)}
-    for name, value in found.items():
-        if len(value) > FIELD_CHARACTERS_MAX:
-            raise errors.Malformed(why=f"{name[:60]} is longer than {FIELD_CHARACTERS_MAX} characters")
-    return found
-
-
 @router.get("/receive/{code}")
 def checklist(
     visit: VisitDep, code: Code, told: Annotated[str, Query(max_length=4, pattern="^[0-9]*$")] = ""
@@ -63,7 +53,7 @@ def checklist(
 
 
 @router.post("/receive/{code}")
-def receive(visit: VisitDep, code: Code, fields: Annotated[Fields, Depends(_fields)]) -> Response:
+def receive(visit: VisitDep, code: Code, fields: FieldsDep) -> Response:
     """All of it as facts, or nothing: what is wrong is said, and the list comes again as it was filled in."""
     with visit.reading() as work:
         zone = frames.of(work, NOW).zone
@@ -89,13 +79,6 @@ def facts_of(door: Door, fields: Fields, zone: str) -> list[dict[str, Any]]:
     here = [number for number in door.parcels if f"here {number}" in fields]
     told = [*_as_found(door, fields, here), *_taken(door, fields, here), *_inside(door, fields, here)]
     return [{**base, "id": id_of(fields.get("id", ""), place), **one} for place, one in enumerate(told)]
-
-
-def id_of(first: str, place: int) -> str:
-    """An id that follows from another one: its time (RFC 9562, 5.7: the first 48 bits), and a hash for what is random.
-    Of what is no id it is none either, which the check of the fact finds."""
-    made = hashlib.sha256(f"{first}/{place}".encode()).hexdigest()
-    return f"{first[:13]}-7{made[:3]}-8{made[3:6]}-{made[6:18]}"
 
 
 def _fact(kind: str, subjects: Sequence[str], code: str, **body: Any) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant
 
 LOCALE: Final = "en_GB"
@@ -78,7 +79,15 @@ def _environment() -> Environment:
         extensions=["jinja2.ext.i18n"],
     )
     found.install_gettext_translations(NullTranslations(), newstyle=True)  # type: ignore[attr-defined]  # of the extension
-    found.filters |= {"instant": instant, "day": day, "length": length, "plain": plain, "mg": mg, "u_mg": u_mg}
+    found.filters |= {
+        "instant": instant,
+        "day": day,
+        "length": length,
+        "plain": plain,
+        "mg": mg,
+        "u_mg": u_mg,
+        "ng": ng,
+    }
     return found
 
 
@@ -126,6 +135,11 @@ def mg(digits: str | None) -> str:
     whole, point, rest = digits.removeprefix("-").partition(".")
     grouped = f"{int(whole):,}".replace(",", "\u202f")
     return f"{'−' if digits.startswith('-') else ''}{grouped}{point}{rest}\u00a0mg"
+
+
+def ng(figure: int) -> str:
+    """A mass in ng, written in mg."""
+    return mg(Mass(figure).digits("mg"))
 
 
 def u_mg(digits: str | None) -> str:

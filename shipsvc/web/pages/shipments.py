@@ -14,7 +14,7 @@ from shipsvc.domain.times import parse_instant
 from shipsvc.web import api_shipments, cursors, items_shown
 from shipsvc.web.deps import Work
 from shipsvc.web.history_schemas import HistoryEntry
-from shipsvc.web.pages import frames
+from shipsvc.web.pages import frames, thing_parts
 from shipsvc.web.pages.frames import TypedDep
 from shipsvc.web.pages.loans import Cursor
 from shipsvc.web.pages.rendering import Frame, render
@@ -91,6 +91,7 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
         found, nest = parcels.read(*asked), parcels.packing_list(*asked)
         shipment = api_shipments.shown(found, _moments(frame), now)
         facts = _facts(work, frame, now, shipment)
+        opens = thing_parts.opens(work, [one.fact.event_id for one in facts])
         packed = api_shipments.packing_list(nest, _moments(frame), now)
         seen = _seen(work, packed.contents, [parcel.number for parcel in shipment.contents])
     rows = [{**_parcel(parcel), "unseen": parcel.number not in seen} for parcel in shipment.contents]
@@ -103,6 +104,7 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
         nest=packed,
         seen=seen,
         facts=facts,
+        opens=opens,
         about={one.fact.event_id: one.about for one in facts} if len(rows) > 1 else {},
         untold=max(0, len(rows) - THINGS),
     )

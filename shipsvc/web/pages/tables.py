@@ -23,6 +23,7 @@ Kind = Literal[
     "u",
     "flag",
     "number",
+    "fact",
 ]
 
 
@@ -130,7 +131,7 @@ TABLES: Final = (
         "What a second person has still to confirm",
         (
             Column("About", "about", "items"),
-            Column("What", "kind", "word"),
+            Column("What", "event_id", "fact"),
             Column("Why", "why"),
             Column("Told for", "acting_for", "party"),
             Column("Since", "recorded_at", "instant"),

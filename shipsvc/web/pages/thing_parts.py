@@ -1,10 +1,11 @@
 """What the page of a thing shows beside how it stands: mass by account, time out, custody, family, drift, labels."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
 
-from shipsvc.app import documents, families, mass_balance, prints, reports_custody, reports_mass
+from shipsvc.app import documents, facts, families, mass_balance, next_acts, prints, reports_custody, reports_mass
 from shipsvc.app.items import Found
 from shipsvc.app.report_pages import Asked
 from shipsvc.app.reports_custody import Stretch
@@ -63,6 +64,8 @@ DRIFT: Final = (
     Column("r", "r", "days"),
     Column("Over its limit", "alarms", "flag"),
 )
+#: Kinds of facts that a page of a thing leads to telling.
+_TOLD: Final = ("seen", "weighed", "divided")
 LABELS: Final = (
     Column("Label", "code", "number"),
     Column("State", "state", "word"),
@@ -90,6 +93,23 @@ def gather(work: Work, frame: Frame, found: Found, out: TimeOut | None) -> dict[
     return shown
 
 
+def acts(work: Work, found: Found, now: datetime) -> dict[str, bool]:
+    """What they may do with it from its page."""
+    told = {kind: any(next_acts.may_tell(work.actor, kind, one) for one in work.actor.institutions) for kind in _TOLD}
+    is_sample = found.row["kind"] == "sample" and not found.outside_only
+    return {
+        "scan": told["seen"],
+        "weigh": told["weighed"] and is_sample,
+        "split": told["divided"] and is_sample,
+        "labels": bool(prints.speakers(work.connection, work.actor, found.row, now)),
+    }
+
+
+def opens(work: Work, ids: Collection[str]) -> set[str]:
+    """Which of the facts have pages that are theirs to open: a line of history may say less than that."""
+    return {str(row["id"]) for row, _ in facts.told_among(work.connection, work.actor, set(ids), work.now())}
+
+
 def _labels(work: Work, frame: Frame, found: Found) -> list[dict[str, Any]]:
     now = work.now()
     by = prints.by_then(documents.asked(frame.as_of, frame.known_on, now), now)
@@ -97,6 +117,9 @@ def _labels(work: Work, frame: Frame, found: Found) -> list[dict[str, Any]]:
     return [
         {
             "code": label.code,
+            "serial": label.serial,
+            "unconfirmed": label.unconfirmed,
+            "void_event": label.voided.event_id if label.voided else "",
             "state": label.state,
             "at": label.printed.at,
             "because": label.printed.because,

@@ -62,18 +62,23 @@ def thing(
         shown = items.show(work.connection, work.actor, number, when, now)
         found = shown.found
         late_after_s = history.late_after_s(work.connection, found)
-        facts = history.page(work.connection, work.actor, found, when, now, after=None, limit=FACTS + 1)
+        told = history.page(work.connection, work.actor, found, when, now, after=None, limit=FACTS + 1)
         out = None
         if shown.standing is not None and found.row["kind"] == "sample" and not found.outside_only:
             out = exposure.time_out(work.connection, [found.number], when.as_of, frame.known_on)[found.number]
         parts = thing_parts.gather(work, frame, found, out)
+        acts = thing_parts.acts(work, found, now)
+        ids = [*(one.row["original_id"] for one in told), *(flag["event_id"] for flag in shown.flags)]
+        opens = thing_parts.opens(work, ids)
     at = {"as_of": when.as_of, "known_on": frame.known_on or now, "provisional": frame.known_on is None}
     return render(
         "thing.html",
         frame,
         thing=items_shown.item(shown, at),
         out=items_shown.time_out(found.number, out, at) if out else None,
-        facts=[items_shown.entry(fact, late_after_s) for fact in facts[:FACTS]],
-        more=len(facts) > FACTS,
+        facts=[items_shown.entry(fact, late_after_s) for fact in told[:FACTS]],
+        opens=opens,
+        more=len(told) > FACTS,
+        acts=acts,
         **parts,
     )

@@ -1,0 +1,21 @@
+// Forms with data-live="id": while one types, the form is looked at as by its button "check", and what that page says
+// under the id takes the place of what stands there. Without this script, the button does it.
+for (const form of document.querySelectorAll("form[data-live]")) {
+  const place = document.getElementById(form.dataset.live);
+  let waiting = 0, asked = 0;
+  const ask = async () => {
+    const mine = ++asked;
+    const fields = new URLSearchParams(new FormData(form));
+    fields.set("act", "check");
+    try {
+      const answer = await fetch(form.action, { method: "POST", body: fields, headers: { Accept: "text/html" } });
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const found = page.getElementById(form.dataset.live);
+      const wrong = page.querySelector(".wrong p");
+      if (mine !== asked || !found) return;
+      if (answer.ok || !wrong) place.replaceChildren(...found.childNodes);
+      else place.replaceChildren(wrong);
+    } catch { /* no network: the button will say so */ }
+  };
+  form.addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(ask, 400); });
+}
