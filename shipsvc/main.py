@@ -14,6 +14,7 @@ from shipsvc.config import Settings
 from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
+    api_cases,
     api_directory,
     api_documents,
     api_events,
@@ -48,6 +49,7 @@ from shipsvc.web.pages import install as pages
 from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
+    api_cases.router,
     api_directory.router,
     api_documents.router,
     api_events.router,

@@ -21,6 +21,10 @@ LOGS = (
     "loan",
     "request",
     "promise",
+    "case_record",
+    "case_item",
+    "case_entry",
+    "case_file",
     "label_print",
     "label_void",
     "alias",
@@ -40,6 +44,9 @@ LOGS = (
 )
 #: A line of a loan that is out; a handover that somebody still has to speak to.
 OUT = "line IN ('sent', 'held', 'part_used', 'returning')"
+CASE_KINDS = (
+    "loss suspected_theft damage contamination seal environment exposure misdelivery mass swap label papers near_miss"
+)
 EVER = "item <> ''"
 LATE = f"{EVER} AND {OUT} AND to_at > due_at"
 OPEN = "handover IN ('giver_only', 'taker_only', 'declared', 'disputed', 'held', 'rejected')"
@@ -49,6 +56,7 @@ def upgrade() -> None:
     """Everything, in an empty database."""
     documents()
     requests()
+    cases()
     facts()
     items()
     spans()
@@ -287,6 +295,77 @@ def requests() -> None:
     index("ix_promise_collection", "promise", "collection")
     index("ix_promise_request", "promise", "request", "line")
     index("ix_promise_sample", "promise", "sample")
+
+
+def cases() -> None:
+    """What went wrong with which things, what was said of it, and what was decided."""
+    op.create_table(
+        "case_record",
+        *version_columns(),
+        text("code"),
+        text("owner"),
+        text("opened_by"),
+        text("rule", null=True),
+        text("rule_key", null=True),
+        text("kind"),
+        text("what"),
+        text("loan", null=True),
+        instant("found_at"),
+        instant("happened_from", null=True),
+        instant("happened_to", null=True),
+        text("state"),
+        truth("hold"),
+        truth("internal"),
+        instant("decide_by"),
+        text("cause", null=True),
+        text("decision", null=True),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_case_record"),
+        one_of("case_record", "kind", CASE_KINDS),
+        one_of("case_record", "state", "open contained decided closed"),
+        sa.CheckConstraint("(rule IS NULL) = (rule_key IS NULL)", name="ck_case_record_cause_named"),
+        sa.CheckConstraint(
+            "(state IN ('decided', 'closed')) = (decision IS NOT NULL)", name="ck_case_record_decision_said"
+        ),
+        sa.CheckConstraint("happened_to >= happened_from", name="ck_case_record_interval"),
+    )
+    for column in ("owner", "opened_by", "loan"):
+        index(f"ix_case_record_{column}", "case_record", column)
+    first = sa.text("version = 1")
+    cause = ("rule", "rule_key", "owner")
+    op.create_index(
+        "ix_case_record_cause", "case_record", cause, unique=True, sqlite_where=first, postgresql_where=first
+    )
+    op.create_table(
+        "case_item",
+        text("case_code"),
+        text("item"),
+        instant("from_at"),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("case_code", "item", name="pk_case_item"),
+    )
+    index("ix_case_item_item", "case_item", "item")
+    op.create_table(
+        "case_entry",
+        text("case_code"),
+        whole("line"),
+        instant("said_at"),
+        instant("recorded_at"),
+        text("actor"),
+        text("acting_for"),
+        text("what"),
+        truth("shared"),
+        sa.PrimaryKeyConstraint("case_code", "line", name="pk_case_entry"),
+    )
+    op.create_table(
+        "case_file",
+        text("case_code"),
+        whole("line"),
+        text("sha256"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("case_code", "line", "sha256", name="pk_case_file"),
+    )
+    index("ix_case_file_sha256", "case_file", "sha256")
 
 
 def facts() -> None:

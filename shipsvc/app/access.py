@@ -59,6 +59,12 @@ class Actor:
         if not held - READERS:
             raise errors.NotYourInstitution(institution=institution, pointer=pointer)
 
+    def may_report(self, institution: str, *, pointer: str = "/acting_for") -> None:
+        """Raise unless a person may speak for the institution: a device tells what it saw, and no more."""
+        self.may_speak_for(institution, pointer=pointer)
+        if not {role for where, role in self.roles if where == institution} - READERS - {"device"}:
+            raise errors.NotYourRole(needed="clerk, analyst or another person's", institution=institution)
+
     def may_tell(self, kind: str, institution: str) -> None:
         """Raise unless one of the roles that the person has there may tell this kind of fact; decisions have rules of
         their own, and whoever told a fact may withdraw it."""

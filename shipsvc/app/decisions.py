@@ -15,6 +15,20 @@ AHEAD_TOLERATED = timedelta(minutes=2)
 
 
 @dataclass(frozen=True)
+class Decided:
+    """When a decision about a document was taken (now, if None), and why."""
+
+    because: str
+    at: datetime | None = None
+
+    def taken_at(self, now: datetime, pointer: str) -> datetime:
+        """When it was taken; Malformed, said of the member at ``pointer``, where that is still to come."""
+        if self.at is not None and self.at > now + AHEAD_TOLERATED:
+            raise errors.Malformed(why="a decision cannot be told before it is taken", pointer=pointer)
+        return self.at or now
+
+
+@dataclass(frozen=True)
 class Decision:
     """What every decision says: its id in the log, why, when it was taken (now, if None) and who says so."""
 

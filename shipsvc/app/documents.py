@@ -1,9 +1,10 @@
 """Institutions, collections, places, profiles, balances: documents that are changed by telling a new version."""
 
+import secrets
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -18,6 +19,9 @@ from shipsvc.store.engine import LONGEST_WRITE_S
 #: Who at an institution keeps its documents, beside administrators.
 KEEPERS = ("curator", "registrar")
 TICK = timedelta(microseconds=1)
+#: No letter that looks like a digit.
+_LETTERS: Final = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+_CODE_LENGTH: Final = 8
 
 
 @dataclass(frozen=True)
@@ -128,6 +132,33 @@ def change(
     _check(connection, {"code": code, **content})
     recorded_at = max(now, newest["recorded_at"] + TICK)
     return _append(connection, kind, row, actor, now, told, version=newest["version"] + 1, recorded_at=recorded_at)
+
+
+def append_next(
+    connection: sa.Connection,
+    chain: sa.Table,
+    person: str,
+    now: datetime,
+    newest: Mapping[str, Any] | None,
+    new: Mapping[str, Any],
+    at: datetime,
+    because: str,
+) -> dict[str, Any]:
+    """Add the version that follows ``newest`` (None: the first), with what is ``new`` in it. What it says holds from
+    ``at``, but not from before what it follows."""
+    version, recorded_at = 1, now
+    if newest is not None:
+        version, recorded_at = newest["version"] + 1, max(now, newest["recorded_at"] + TICK)
+        at = max(at, newest["valid_from"])
+    told = {"version": version, "valid_from": at, "recorded_at": recorded_at, "actor": person, "because": because}
+    row = {**(newest or {}), **new, **told}
+    documents.append(connection, chain, row)
+    return row
+
+
+def drawn_code(letter: str) -> str:
+    """A code that is drawn, not counted, so that nobody learns from theirs how many others there are."""
+    return f"{letter}-" + "".join(secrets.choice(_LETTERS) for _ in range(_CODE_LENGTH))
 
 
 def found(connection: sa.Connection, actor: Actor, now: datetime, code: str, content: Mapping[str, Any]) -> None:

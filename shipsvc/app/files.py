@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import facts, file_types, images
+from shipsvc.app import case_access, facts, file_types, images
 from shipsvc.app.access import READERS, Actor
 from shipsvc.domain import errors
 from shipsvc.domain.files import IMAGES, safe_name, served_name
@@ -128,7 +128,7 @@ def find(connection: sa.Connection, actor: Actor, sha256: str, now: datetime) ->
     if named:
         row = named[0]
         return Readable(sha256, row["media_type"], whole=True, name=served_name(row["name"], row["media_type"]))
-    if not actor.sees_all and not _reads_its_hash(connection, actor, sha256, now):
+    if not (actor.sees_all or _reads_its_hash(connection, actor, sha256, now)):
         raise errors.NotFound(what="file", name=sha256)
     anybodys = [row for row in files.uploads(connection, sha256) if row["name"] is not None]
     if not anybodys:
@@ -139,7 +139,10 @@ def find(connection: sa.Connection, actor: Actor, sha256: str, now: datetime) ->
 
 
 def _reads_its_hash(connection: sa.Connection, actor: Actor, sha256: str, now: datetime) -> bool:
-    """Whether a fact that its uploader told shows the actor this hash (rulings 16: others' papers are not shown)."""
+    """Whether a fact, or an entry of a case, that its uploader told shows the actor this hash (rulings 16: others'
+    papers are not shown)."""
+    if case_access.shows_file(connection, actor, sha256, now):
+        return True
     after = ""
     while ids := files.named_by(connection, sha256, after, FACTS_AT_ONCE):
         told = facts.told_among(connection, actor, ids, now)

@@ -13,7 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import fsck_compare, fsck_log, fsck_parties, fsck_second, fsck_story
+from shipsvc.app import fsck_cases, fsck_compare, fsck_log, fsck_parties, fsck_second, fsck_story
 from shipsvc.app.fsck_book import Scale, Scales
 from shipsvc.app.fsck_log import Finding, Log, Trips
 from shipsvc.app.fsck_parties import Sendings
@@ -58,6 +58,7 @@ def check(
         done = min(whole, done + len(ids))
         step(done, whole)
     yield from fsck_second.check(connection, world.waiting)
+    yield from fsck_cases.check(connection)
     yield from _from_nowhere(connection, fsck_reads.numbers(connection) - log.ids.keys())
 
 

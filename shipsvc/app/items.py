@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import access, heritage, prints
+from shipsvc.app import access, case_access, heritage, prints
 from shipsvc.app.access import Actor
 from shipsvc.app.heritage import Carried
 from shipsvc.app.prints import Label
@@ -81,6 +81,7 @@ class Shown:
     flags: Sequence[Row]
     carries: Sequence[Carried]
     label: Label | None
+    on_hold: Sequence[str]
 
 
 # ---------------------------------------------------------------------------------------------------------- finding one
@@ -158,6 +159,7 @@ def show(connection: sa.Connection, actor: Actor, typed: str, when: When, now: d
         item_states.flags(connection, number, when, eyes) if theirs and not found.outside_only else (),
         heritage.carried(connection, actor, number, when) if theirs and not found.outside_only else (),
         prints.live(connection, number, prints.by_then(when, now)),
+        case_access.on_hold(connection, actor, number, when, now),
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import departures, documents, loan_lines, record
+from shipsvc.app import case_access, departures, documents, loan_lines, record
 from shipsvc.app.access import Actor
 from shipsvc.app.decisions import Decision
 from shipsvc.app.departures import Answering
@@ -106,6 +106,7 @@ def sign(connection: sa.Connection, actor: Actor, now: Clock, agreement: Agreeme
     agreement = replace(agreement, zone=zone)
     _check(agreement, zone, signed_at)
     _check_lines(connection, agreement)
+    case_access.require_free(connection, agreement.lines, When(FOREVER, FOREVER), "/lines")
     terms = {k: v for k, v in asdict(agreement).items() if k not in {"code", "lines"}}
     row = {**terms, "code": agreement.code, "signed_at": signed_at, "signing_id": decision.id}
     row |= _confidential(connection, agreement, zones[agreement.lender])
@@ -149,13 +150,15 @@ def recall(connection: sa.Connection, actor: Actor, now: Clock, code: str, due_o
 
 
 def close(connection: sa.Connection, actor: Actor, now: Clock, code: str, because: str) -> None:
-    """Nothing more is owed. NotFound, NotYourRole; RuleForbids, naming the open lines, while something is."""
+    """Nothing more is owed. NotFound, NotYourRole; RuleForbids, naming the open lines, while something is, and while
+    nobody has decided a case of the loan."""
     newest = _keeper(connection, actor, code)
     at = now()
     lines = loan_lines.of_loans(connection, [newest], When(at, FOREVER), at)[code]
     still = [f"{codes.display(line.item)} ({line.state})" for line in lines if not line.state.is_closed]
     if still:
         raise errors.RuleForbids(why=f"loan {code} still has open lines: {', '.join(still)}.")
+    case_access.require_decided(connection, code)
     _write(connection, actor, at, newest, {"closed_at": at}, at, because)
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, files, kinds, reach, refold, reserve, second
+from shipsvc.app import amend, case_flags, files, kinds, reach, refold, reserve, second
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
@@ -244,6 +244,7 @@ def _record(
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
     reserve.flag_floor(connection, facts, found.outcome.resolved, found.changed, recorded_at)
+    case_flags.flag_held(connection, facts, found.outcome.resolved, found.changed, recorded_at)
     _write(connection, facts, found.outcome.resolved, recorded_at)
     meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}
     items.touch(connection, numbers | meant | found.changed, recorded_at)

@@ -1,18 +1,17 @@
 """Requests for material: asked, approved, refused, withdrawn, and cut for. An approval promises mass under a lock."""
 
 import json
-import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import items, reserve
+from shipsvc.app import case_access, items, reserve
 from shipsvc.app.access import Actor
-from shipsvc.app.decisions import AHEAD_TOLERATED
-from shipsvc.app.documents import COLLECTION, TICK
+from shipsvc.app.decisions import AHEAD_TOLERATED, Decided
+from shipsvc.app.documents import COLLECTION, append_next, drawn_code
 from shipsvc.app.reserve import Reserve
 from shipsvc.domain import codes, errors
 from shipsvc.domain.mass import Mass
@@ -26,9 +25,6 @@ from shipsvc.store.reads import Moment
 from shipsvc.store.requests import PROMISE, REQUEST
 from shipsvc.store.tables import FOREVER
 
-#: No letter that looks like a digit. Codes are drawn, not counted: nobody learns how many others ask.
-_LETTERS: Final = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-_CODE_LENGTH: Final = 8
 _EVER: Final = When(FOREVER, FOREVER)
 
 
@@ -54,14 +50,6 @@ class Grant:
 
     sample: str
     mass_ng: int | None
-
-
-@dataclass(frozen=True)
-class Decided:
-    """When a decision on a request was taken (now, if None), and why."""
-
-    because: str
-    at: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -102,10 +90,11 @@ def ask(connection: sa.Connection, actor: Actor, now: datetime, wanted: Wanted, 
         if number.rstrip("0123456789") != collection["prefix"]:
             why = f"{codes.display(number)} is no number of {wanted.collection}"
             raise errors.Malformed(why=why, pointer=f"/samples/{place}")
-    at = _taken_at(now, told, "/asked_at")
-    code = "R-" + "".join(secrets.choice(_LETTERS) for _ in range(_CODE_LENGTH))
-    row = {**asdict(wanted), "samples": json.dumps(list(wanted.samples)), "code": code, "status": "in_review"}
-    return _with_promises(connection, _write(connection, REQUEST, actor, now, None, row, at, told.because), _EVER)
+    at = told.taken_at(now, "/asked_at")
+    content = {**asdict(wanted), "samples": json.dumps(list(wanted.samples))}
+    row = {**content, "code": drawn_code("R"), "status": "in_review"}
+    written = append_next(connection, REQUEST, actor.person, now, None, row, at, told.because)
+    return _with_promises(connection, written, _EVER)
 
 
 def read(connection: sa.Connection, actor: Actor, code: str, when: When) -> Request:
@@ -180,11 +169,13 @@ def approve(
     """
     found = _in_review(connection, actor, code)
     _no_own_cause(actor, found)
-    at = _taken_at(now, told, "/approved_at")
+    at = told.taken_at(now, "/approved_at")
     if expires_at is not None and expires_at <= now:
         raise errors.Malformed(why="the promise would be over before it is made", pointer="/expires_at")
     _of_use(found, grants)
     samples = [_sample(connection, actor, found, grant, place) for place, grant in enumerate(grants)]
+    for place, sample in enumerate(samples):
+        case_access.require_free(connection, [sample], _EVER, f"/grants/{place}/sample")
     standing = reserve.now_locked(connection, found.row["collection"], now)
     _may_be_promised(connection, standing, list(zip(samples, grants, strict=True)), now)
     for line, (sample, grant) in enumerate(zip(samples, grants, strict=True), start=1):
@@ -200,7 +191,7 @@ def approve(
             "piece": None,
             "cut_ng": None,
         }
-        _write(connection, PROMISE, actor, now, None, row, at, told.because)
+        append_next(connection, PROMISE, actor.person, now, None, row, at, told.because)
     return _decide(connection, actor, now, found, "approved", at, told.because)
 
 
@@ -209,7 +200,7 @@ def refuse(connection: sa.Connection, actor: Actor, now: datetime, code: str, to
     errors as for ``approve``."""
     found = _in_review(connection, actor, code)
     _no_own_cause(actor, found)
-    return _decide(connection, actor, now, found, "refused", _taken_at(now, told, "/refused_at"), told.because)
+    return _decide(connection, actor, now, found, "refused", told.taken_at(now, "/refused_at"), told.because)
 
 
 def withdraw(connection: sa.Connection, actor: Actor, now: datetime, code: str, told: Decided) -> Request:
@@ -224,11 +215,11 @@ def withdraw(connection: sa.Connection, actor: Actor, now: datetime, code: str, 
         actor.must_be(found.owner, "curator")
     if found.row["status"] not in ("in_review", "approved"):
         raise errors.RuleForbids(why=f"request {code} is {found.row['status']} already.")
-    at = _taken_at(now, told, "/withdrawn_at")
+    at = told.taken_at(now, "/withdrawn_at")
     store.hold_reserve(connection, [found.row["collection"]])
     for promise in found.promises:
         if promise["state"] == "promised":
-            _write(connection, PROMISE, actor, now, promise, {"state": "freed"}, at, told.because)
+            append_next(connection, PROMISE, actor.person, now, promise, {"state": "freed"}, at, told.because)
     return _decide(connection, actor, now, found, "withdrawn", at, told.because)
 
 
@@ -248,7 +239,7 @@ def cut(
     if promise is None or promise["state"] != "promised":
         raise errors.RuleForbids(why=f"piece {line} of request {code} is not promised.", pointer="/line")
     piece = items.find(connection, actor, typed)
-    at = _taken_at(now, told, "/cut_at")
+    at = told.taken_at(now, "/cut_at")
     standing = reserve.now_locked(connection, found.row["collection"], now)
     taken = store.promises(connection, _EVER, sa.and_(PROMISE.c.piece == piece.number, PROMISE.c.state == "cut"))
     if taken:
@@ -257,7 +248,7 @@ def cut(
     cut_ng = _cut_ng(connection, promise, piece.number, now)
     _within_grant(promise, cut_ng, standing)
     new = {"state": "cut", "piece": piece.number, "cut_ng": cut_ng}
-    _write(connection, PROMISE, actor, now, promise, new, at, told.because)
+    append_next(connection, PROMISE, actor.person, now, promise, new, at, told.because)
     after = _with_promises(connection, found.row, _EVER)
     if any(row["state"] == "promised" for row in after.promises):
         return after
@@ -357,35 +348,8 @@ def _within_grant(promise: Row, cut_ng: int | None, standing: Reserve) -> None:
 
 
 # -------------------------------------------------------------------------------------------------------------- written
-def _taken_at(now: datetime, told: Decided, pointer: str) -> datetime:
-    if told.at is not None and told.at > now + AHEAD_TOLERATED:
-        raise errors.Malformed(why="a decision cannot be told before it is taken", pointer=pointer)
-    return told.at or now
-
-
 def _decide(
     connection: sa.Connection, actor: Actor, now: datetime, found: Request, status: str, at: datetime, because: str
 ) -> Request:
-    row = _write(connection, REQUEST, actor, now, found.row, {"status": status}, at, because)
+    row = append_next(connection, REQUEST, actor.person, now, found.row, {"status": status}, at, because)
     return _with_promises(connection, row, _EVER)
-
-
-def _write(
-    connection: sa.Connection,
-    chain: sa.Table,
-    actor: Actor,
-    now: datetime,
-    newest: Row | None,
-    new: Mapping[str, Any],
-    at: datetime,
-    because: str,
-) -> dict[str, Any]:
-    """The next version. What it says holds from ``at``, but not from before what it follows."""
-    version, recorded_at = 1, now
-    if newest is not None:
-        version, recorded_at = newest["version"] + 1, max(now, newest["recorded_at"] + TICK)
-        at = max(at, newest["valid_from"])
-    told = {"version": version, "valid_from": at, "recorded_at": recorded_at, "actor": actor.person}
-    row = {**(newest or {}), **new, **told, "because": because}
-    chains.append(connection, chain, row)
-    return row

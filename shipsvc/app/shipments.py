@@ -7,7 +7,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import documents, record, refold, relations
+from shipsvc.app import case_access, documents, record, refold, relations
 from shipsvc.app.access import READERS, Actor
 from shipsvc.app.decisions import Decision
 from shipsvc.app.documents import TICK
@@ -71,6 +71,7 @@ def create(
     if chains.newest_locked(connection, SHIPMENT, code):
         raise errors.AlreadyThere(what="shipment", name=code, pointer="/code")
     _check_contents(connection, actor, consignor, contents)
+    _check_holds(connection, route.addressee, contents, now())
     named = shipments.named_by(connection, code)
     since = min(named.values(), default=None)
     content = {"code": code, "consignor": consignor, **asdict(route), "loan": loan, "why": why, "turned_at": None}
@@ -109,6 +110,7 @@ def add(connection: sa.Connection, actor: Actor, now: Clock, code: str, contents
     newest = _sender(connection, actor, code)
     at = now()
     _check_contents(connection, actor, newest["consignor"], contents)
+    _check_holds(connection, newest["addressee"], contents, at)
     held = shipments.contents(connection, code, When(at, FOREVER))
     for place, number in enumerate(contents):
         if number in held:
@@ -249,3 +251,10 @@ def _check_contents(connection: sa.Connection, actor: Actor, consignor: str, con
             raise errors.NotFound(what="item", name=codes.display(number), pointer=pointer)
         if number in contents[:place]:
             raise errors.Malformed(why=f"{codes.display(number)} is named twice", pointer=pointer)
+
+
+def _check_holds(connection: sa.Connection, addressee: str, contents: Sequence[str], at: datetime) -> None:
+    """What a case holds, in whatever it lies, goes nowhere but home."""
+    within = {row["number"] for row in shipments.nested(connection, contents, When(at, FOREVER), at)}
+    goes_to = str(institution_of(addressee))
+    case_access.require_free(connection, {*contents, *within}, When(FOREVER, FOREVER), "/contents", goes_to=goes_to)

@@ -20,6 +20,7 @@ from shipsvc.store.tables import (
     ShipmentItem,
     table,
 )
+from shipsvc.store.tables_cases import CaseEntry, CaseFile, CaseItem, CaseRecord
 from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, MassMove, Parentage
 from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
 from shipsvc.store.tables_people import Person
@@ -179,6 +180,28 @@ def named_files(connection: sa.Connection) -> set[tuple[str, str]]:
     """What is noted of which facts name which files, as (fact, hash)."""
     kind = table(EventFile)
     return {(row["event_id"], row["sha256"]) for row in rows(connection, sa.select(kind))}
+
+
+def case_versions(connection: sa.Connection) -> Sequence[Row]:
+    """All versions of all cases, in order."""
+    kind = table(CaseRecord)
+    return rows(connection, sa.select(kind).order_by(kind.c.code, kind.c.version))
+
+
+def case_items(connection: sa.Connection) -> Sequence[Row]:
+    """What cases are about."""
+    return rows(connection, sa.select(table(CaseItem)))
+
+
+def case_entries(connection: sa.Connection) -> Sequence[Row]:
+    """What was said in cases, in order."""
+    kind = table(CaseEntry)
+    return rows(connection, sa.select(kind).order_by(kind.c.case_code, kind.c.line))
+
+
+def case_files(connection: sa.Connection) -> Sequence[Row]:
+    """The files that entries of cases name."""
+    return rows(connection, sa.select(table(CaseFile)))
 
 
 def _chunks(values: Iterable[Any]) -> Iterator[list[Any]]:

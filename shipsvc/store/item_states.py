@@ -29,6 +29,8 @@ PARTS: Final[Mapping[str, tuple[str, ...]]] = {
     "nest": ("parent",),
     "book": ("mass_ng", "variance", "how"),
 }
+#: How the owner's reserve stands, and its internal cases, are nobody else's affair.
+_OWNERS_ONLY = ("below_reserve_floor", "on_internal_hold")
 
 
 @dataclass(frozen=True)
@@ -226,8 +228,7 @@ def flags(connection: sa.Connection, number: str, when: When, outsider: Outsider
     if outsider is not None:
         told = EVENT.c.acting_for.in_(outsider.institutions)
         readable = access.may_read(FLAG.c.item, EVENT.c.happened_at, _kind(FLAG.c.item), outsider)
-        # How the owner's reserve stands is nobody else's affair.
-        wanted = wanted.where(sa.or_(told, readable), FLAG.c.code != "below_reserve_floor")
+        wanted = wanted.where(sa.or_(told, readable), FLAG.c.code.not_in(_OWNERS_ONLY))
     return rows(connection, wanted)
 
 

@@ -13,6 +13,7 @@ from shipsvc.web import csv_answers
 from shipsvc.web import exports as files
 from shipsvc.web.account_schemas import session_shown
 from shipsvc.web.answered import MOMENT
+from shipsvc.web.case_schemas import EXPORTED
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
 from shipsvc.web.export_schemas import FACT, LEG, LOAN, SHIPMENT, OwnData
 from shipsvc.web.exports import EXPORTS, fact_row
@@ -133,6 +134,18 @@ def export_comparisons(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep,
     last row.
     """
     return _file(service, claims, "comparisons", moments, as_csv=as_csv)
+
+
+@router.get(
+    "/export/cases",
+    operation_id="export_cases",
+    summary="All cases as a file",
+    response_class=StreamingResponse,
+    responses=_responses("cases", EXPORTED),
+)
+def export_cases(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
+    """One row a case that `GET /v1/cases` lists, with what was said in it as far as it is yours to read."""
+    return _file(service, claims, "cases", moments, as_csv=as_csv)
 
 
 def _file(service: Service, claims: Claims, name: str, moments: Moments, *, as_csv: bool) -> StreamingResponse:

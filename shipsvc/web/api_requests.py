@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Response
 
 from shipsvc.app import documents, requests
-from shipsvc.app.requests import Decided, Grant, Request, Wanted
+from shipsvc.app.decisions import Decided
+from shipsvc.app.requests import Grant, Request, Wanted
 from shipsvc.domain import codes
 from shipsvc.domain.mass import Mass
 from shipsvc.store.engine import Row

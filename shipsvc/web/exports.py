@@ -11,7 +11,7 @@ from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel
 
-from shipsvc.app import documents, exports, exports_custody, items, loans, parcels, report_pages, reports_record
+from shipsvc.app import cases, documents, exports, exports_custody, items, loans, parcels, report_pages, reports_record
 from shipsvc.app.exports_custody import Leg
 from shipsvc.app.facts import Wording
 from shipsvc.app.loan_lines import Line
@@ -19,8 +19,9 @@ from shipsvc.app.loans import Loan
 from shipsvc.app.parcels import Parcel, Shipment
 from shipsvc.domain import codes
 from shipsvc.store.engine import Row
-from shipsvc.web import csv_answers, items_shown
+from shipsvc.web import cases_shown, csv_answers, items_shown
 from shipsvc.web.answered import of_moment
+from shipsvc.web.case_schemas import CaseRow
 from shipsvc.web.deps import Work
 from shipsvc.web.export_schemas import FactRow, LegRow, LoanLineOut, ShipmentRow
 from shipsvc.web.item_schemas import ItemRow
@@ -131,6 +132,11 @@ def _comparisons(work: Work, when: documents.When, after: str) -> Page:
     return rows, _last(found, PAGE, lambda entry: json.dumps(entry.key))
 
 
+def _cases(work: Work, when: documents.When, after: str) -> Page:
+    found = cases.page(work.connection, work.actor, work.now(), when, after=after, limit=LOAN_PAGE)
+    return [cases_shown.row(one) for one in found], _last(found, LOAN_PAGE, lambda case: str(case.row["code"]))
+
+
 def _last(rows: Sequence[Found], limit: int, key: Callable[[Found], str]) -> str | None:
     return key(rows[-1]) if len(rows) == limit else None
 
@@ -196,5 +202,6 @@ EXPORTS: Final = {
         Export("shipments", ShipmentRow, _shipments),
         Export("handovers", LegRow, _handovers),
         Export("comparisons", Discrepancy, _comparisons),
+        Export("cases", CaseRow, _cases),
     )
 }

@@ -6,7 +6,7 @@ from pydantic import ConfigDict, Field
 
 from shipsvc.web.answered import MOMENT
 from shipsvc.web.document_schemas import Listing
-from shipsvc.web.schemas import Day, Instant, InstitutionCode, Strict, Words
+from shipsvc.web.schemas import Day, DocumentCode, Instant, InstitutionCode, Strict, Words
 
 EXAMPLE_ID: Final = "0195a3c2-6f00-7000-8000-000000000001"
 NEXT: Final = "WyJpdGVtIiwiQlJNMDAxMCJd"
@@ -325,6 +325,7 @@ class ItemShown(Described, Moment):
             "flags": [],
             "carries": [],
             "label": "BRM0010J.1",
+            "on_hold": [],
         },
     )
     aliases: list[AliasShown] = Field(description="Its other names", examples=[[_ALIAS]])
@@ -341,3 +342,6 @@ class ItemShown(Described, Moment):
         examples=[[_CARRIED]],
     )
     label: str | None = Field(description="Code of the label print that is live", examples=["BRM0010J.1"])
+    on_hold: list[DocumentCode] = Field(
+        description="Cases that hold it: it is not to be promised, lent or sent but home", examples=[["C-7K2M9QXD"]]
+    )

@@ -62,6 +62,7 @@ def item(shown: Shown, moment: Fields) -> ItemShown:
         flags=[_flag(row) for row in shown.flags],
         carries=[_carried(one) for one in shown.carries],
         label=shown.label.print.code if shown.label else None,
+        on_hold=list(shown.on_hold),
     )
 
 

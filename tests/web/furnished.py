@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from shipsvc.web.case_schemas import EXAMPLE_CASE
 from shipsvc.web.client_schemas import CLIENT, SECRET
 from shipsvc.web.file_schemas import EXAMPLE_FILE
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
@@ -52,6 +53,8 @@ class Names:
     #: Requests: one for each decision on one, so that none stands in the way of another.
     requests: Mapping[str, str]
     check: str
+    #: Cases, in the same way.
+    cases: Mapping[str, str]
 
     def real(self, operation: str, value: Any) -> Any:
         """A request of the examples with ids that are there; for ``tell``, with an id that no fact has yet."""
@@ -59,6 +62,7 @@ class Names:
         text = json.dumps(value).replace(EXAMPLE_ID, event).replace(PERSON, self.person)
         text = text.replace(EXAMPLE_CHECK, self.check).replace(CLIENT, self.client).replace(SECRET, self.secret)
         text = text.replace(EXAMPLE_REQUEST, self.requests.get(operation, self.requests["show_request"]))
+        text = text.replace(EXAMPLE_CASE, self.cases.get(operation, self.cases["show_case"]))
         return json.loads(text)
 
 
@@ -69,8 +73,8 @@ def furnish(service: Running) -> Names:
     head = service.add("every", *ROLES)
     service.add("m.example", ("TRP", "analyst"))
 
-    def post(path: str, body: Json) -> Json:
-        return service.post(f"/v1/{path}", body, head)
+    def post(path: str, body: Json, status: int = 201) -> Json:
+        return service.post(f"/v1/{path}", body, head, status)
 
     _documents(post)
     check = _sources(post)
@@ -82,13 +86,14 @@ def furnish(service: Running) -> Names:
     for number in ("BRM-0010-J", "BRM-0011-H"):
         post(f"items/{number}/labels", {})
     requests = _requests(service)
+    cases = _cases(post)
     block = post("number-blocks", {"prefix": "BRM", "count": 3, "institution": "SMP"})["id"]
     client = post("clients", {"institution": "TSI", "kind": "service", "name": "Weighing room", "roles": ["analyst"]})
     secret = post(f"clients/{client['client']}/secrets", {"label": "first"})
     # The examples tell of an extension in May and of a shipment that was turned round in August.
     service.clock.at = datetime(2026, 8, 20, 12, 0, tzinfo=UTC)
     names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"], requests, check)
-    return Names(service.token("every"), *names)
+    return Names(service.token("every"), *names, cases)
 
 
 def _requests(service: Running) -> dict[str, str]:
@@ -102,6 +107,16 @@ def _requests(service: Running) -> dict[str, str]:
     head = service.token("every")
     path = f"/v1/requests/{made['cut_for_request']}/approve"
     service.post(path, {"grants": grants, "because": "approved"}, head, 200)
+    return made
+
+
+def _cases(post: Any) -> dict[str, str]:
+    """One for each operation on a case, as far along as that needs."""
+    body = {"acting_for": "TRP", "kind": "papers", "items": ["BRM-0022-B"], "what": "x", "hold": False}
+    names = "show_case say_in_case add_to_case contain_case decide_case close_case reopen_case".split()
+    made = {name: str(post("cases", body)["code"]) for name in names}
+    for name in ("close_case", "reopen_case"):
+        post(f"cases/{made[name]}/decide", {"decision": "kept", "because": "x"}, 200)
     return made
 
 

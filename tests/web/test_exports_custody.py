@@ -18,7 +18,7 @@ from tests.web.collection import Collection, collection, typed
 
 Json = dict[str, Any]
 CHIP, VIAL, PARCEL, EMPTY = "BRM-0001", "V-0001", "P-0001", "P-0002"
-NOUNS = ("comparisons", "facts", "handovers", "items", "loans", "shipments")
+NOUNS = ("cases", "comparisons", "facts", "handovers", "items", "loans", "shipments")
 LATER = "2026-06-01T00:00:00+00:00"
 
 
@@ -55,6 +55,8 @@ def told(world: Collection) -> None:
     world.tell("ana", "SMP", "accepted", PARCEL, "2026-03-14T11:00:00Z", from_="CRK", shipment="T-01")
     for day, mass in (("15", "499.9 mg"), ("16", "450 mg")):
         world.tell("ana", "SMP", "weighed", CHIP, f"2026-03-{day}T10:00:00Z", mass=mass, balance="B5")
+    case = {"acting_for": "TRP", "kind": "mass", "items": [typed(CHIP)], "what": "50 mg are not there", "hold": False}
+    world.post("cur", "cases", case)
     world.tell("ana", "SMP", "unpacked", VIAL, "2026-03-17T10:00:00Z")
     world.tell("ana", "SMP", "released", VIAL, "2026-03-20T10:00:00Z", to="TRP")
     world.tell("cur", "TRP", "accepted", VIAL, "2026-03-22T10:00:00Z", from_="SMP")

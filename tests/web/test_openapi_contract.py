@@ -32,7 +32,7 @@ from tests.web.service import Clock, running
 
 Json = dict[str, Any]
 TAGS = (
-    *("documents", "exports", "facts", "files", "identity", "items", "labels"),
+    *("cases", "documents", "exports", "facts", "files", "identity", "items", "labels"),
     *("loans", "numbers", "operation", "readings", "reports", "requests", "shipments"),
 )
 #: Drawn at random (from one seed) for each operation, beside the cases that cover the description systematically.
