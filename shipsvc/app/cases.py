@@ -127,8 +127,9 @@ def _open_for(connection: sa.Connection, now: datetime, alarm: Alarm, owner: str
 def open_by_hand(connection: sa.Connection, actor: Actor, now: datetime, opening: Opening) -> Case:
     """Open a case about things of one owner, for whoever speaks for ``acting_for`` and may see them.
 
-    It holds them only where the institution owns them or has to do with each of them now. NotYourInstitution, NotYourRole; raises as
-    ``items.find`` does; Malformed for things of several owners, and for times that are still to come or backwards.
+    It holds them only where the institution owns them or has to do with each of them now. NotYourInstitution,
+    NotYourRole; raises as ``items.find`` does; Malformed for things of several owners, and for times that are still to
+    come or backwards.
     """
     actor.may_report(opening.acting_for)
     found = [items.find(connection, actor, typed) for typed in opening.items]
@@ -229,8 +230,10 @@ def _seen(connection: sa.Connection, actor: Actor, now: datetime, rows: Sequence
 
 # ------------------------------------------------------------------------------------------------------------ talked of
 def say(connection: sa.Connection, actor: Actor, now: datetime, code: str, said: Said) -> Case:
-    """Add an entry. For whoever sees the case and speaks for the institution. NotFound, NotYourInstitution, NotYourRole; Malformed
-    for what is said only later."""
+    """Add an entry. For whoever sees the case and speaks for the institution.
+
+    NotFound, NotYourInstitution, NotYourRole; Malformed for what is said only later.
+    """
     actor.may_report(said.acting_for)
     row = _locked(connection, actor, now, code)
     at = Decided("", said.at).taken_at(now, "/said_at")
