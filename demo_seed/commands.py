@@ -61,6 +61,26 @@ def rebase(told: str, item: str, weighing: str) -> Command:
     return Command(told, "p02", f"/v1/items/{{{item}}}/rebase", body)
 
 
+def keep(told: str, item: str, profile: str, because: str, since: str = "") -> Command:
+    """A sample is kept under another storage profile."""
+    body = {"profile": profile, "from_at": since or told, "because": because}
+    return Command(told, "p02", f"/v1/items/{{{item}}}/profile", body)
+
+
+def profiles() -> list[Command]:
+    """T16, beyond what samples inherit and what the place of their first storing keeps."""
+    received, back = "2025-04-30T15:10:00Z", "2026-05-20T09:35:00Z"
+    return [
+        keep("2025-02-19T14:00:00Z", "BRM-0011", "C", "soluble organics are to stay cold"),
+        *(keep("2025-04-22T09:04:00Z", f"BRM-{n}", "S", "in resin") for n in ("0014", "0015")),
+        *(
+            keep(received, f"BRM-{n}", "D", "kept in dry air by the borrower", "2025-04-30T15:05:00Z")
+            for n in ("0017", "0018", "0019", "0020")
+        ),
+        *(keep(back, f"BRM-{n}", "N", "back in nitrogen", "2026-05-20T09:30:00Z") for n in ("0017", "0018")),
+    ]
+
+
 def print_label(told: str, who: str, item: str) -> Command:
     """A label is printed."""
     return Command(told, who, f"/v1/items/{{{item}}}/labels", {})

@@ -176,6 +176,27 @@ def weighed_and_posted(
     return [weighed, post_mass(posted or f"{at[:10]}T18:00:00Z", f"BRM-{number}", name)]
 
 
+def closed() -> list[Step]:
+    """What stands in no vial is heat-sealed in its bag; the tray of 0007 alone is open (A20)."""
+    sealed = {
+        "0001": "2025-01-20T14:45:00Z",
+        "0002": "2025-01-28T15:01:00Z",
+        "0003": "2025-01-28T15:01:00Z",
+        "0004": "2025-01-28T15:01:00Z",
+        "0005": "2025-01-28T13:05:00Z",
+        "0006": "2025-02-03T11:06:00Z",
+        "0008": "2025-02-03T11:06:00Z",
+        "0009": "2025-02-03T11:06:00Z",
+        "0013": "2025-02-18T10:41:00Z",
+        "0024": "2025-11-12T10:31:00Z",
+        "0025": "2025-06-10T09:08:00Z",
+        "0026": "2025-09-01T09:08:00Z",
+        "0027": "2026-01-15T09:08:00Z",
+        "0028": "2026-05-06T09:08:00Z",
+    }
+    return [fact(f"{told} p04 TRP sealed BRM-{n}", seals=[f"B-{n}"]) for n, told in sealed.items()]
+
+
 def composite() -> list[Step]:
     """M12: fines and dust mixed into one powder."""
     day = "2025-11-12"

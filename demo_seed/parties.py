@@ -60,6 +60,42 @@ PEOPLE: list[tuple[str, str, str, tuple[str, ...]]] = [
     ("border-b", "officer of border inspection B", "BIB", ("receiver",)),
 ]
 
+_ROOM = {"quantity": "temperature", "unit": "Cel", "lower": 15, "upper": 25}
+_NITROGEN = [
+    {"quantity": "frost_point", "unit": "Cel", "upper": -40},
+    {"quantity": "oxygen", "unit": "[ppm]", "upper": 100},
+]
+#: T3, each behind those that it is as strict as; budgets in hours.
+PROFILES: list[dict[str, Any]] = [
+    {"code": "S", "what": "sections", "limits": [_ROOM, {"quantity": "relative_humidity", "unit": "%", "upper": 45}]},
+    {
+        "code": "D",
+        "what": "dry cabinet, air",
+        "limits": [_ROOM, {"quantity": "relative_humidity", "unit": "%", "upper": 15}],
+        "decisive": "relative_humidity",
+        "lifetime_budget_s": 720 * 3600,
+        "single_budget_s": 48 * 3600,
+        "as_strict_as": ["S"],
+    },
+    {
+        "code": "N",
+        "what": "dry nitrogen, room temperature",
+        "limits": [_ROOM, *_NITROGEN],
+        "decisive": "frost_point",
+        "lifetime_budget_s": 72 * 3600,
+        "single_budget_s": 8 * 3600,
+        "as_strict_as": ["D", "S"],
+    },
+    {
+        "code": "C",
+        "what": "cold dry nitrogen",
+        "limits": [{"quantity": "temperature", "unit": "Cel", "upper": -15}, *_NITROGEN],
+        "decisive": "temperature",
+        "lifetime_budget_s": 24 * 3600,
+        "single_budget_s": 2 * 3600,
+    },
+]
+
 PLACES: list[tuple[str, str, str, str]] = [
     ("TRP-V1", "TRP", "reserve vault, two locks", "N"),
     ("TRP-GB1", "TRP", "nitrogen glovebox and shelf", "N"),

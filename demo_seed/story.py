@@ -30,6 +30,8 @@ def set_up(player: Player, admin: str) -> None:
     braithmoss = {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", "name": "Braithmoss", "zone": "Europe/London"}
     policy = {"reserve_floor_ppm": 700_000, "cut_overshoot_ppm": 50_000}
     player.post(admin, "/v1/collections", {**braithmoss, **policy, **told})
+    for described in parties.PROFILES:
+        player.post(admin, "/v1/profiles", {**described, "institution": "TRP", **told})
     for code, where, what, profile in parties.PLACES:
         place = {"code": code, "institution": where, "what": what, "profile": profile}
         player.post(admin, "/v1/places", {**place, **told})
@@ -63,9 +65,11 @@ def steps() -> list[Step]:
         *material.splits(),
         *material.drift(),
         *material.composite(),
+        *material.closed(),
         *commands.loans(),
         *requests.steps(),
         *commands.merger(),
+        *commands.profiles(),
         *printed,
         *trips_tsi_mrl.t01(),
         *trips_tsi_mrl.l01_use_and_return(),

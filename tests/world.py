@@ -19,7 +19,7 @@ from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import parse_instant
 from shipsvc.store import items, shipments, spans
 from shipsvc.store.engine import Database, rows
-from shipsvc.store.tables import BalanceVersion, Collection, Institution, table
+from shipsvc.store.tables import BalanceVersion, Collection, Institution, Place, table
 
 EARLY = datetime(2020, 1, 1, tzinfo=UTC)
 ZONES = {"TRP": "Europe/London", "TSI": "Asia/Tokyo", "SMP": "America/Denver", "MRL": "Australia/Adelaide"}
@@ -139,6 +139,14 @@ class World:
         }
         with self.writing() as connection:
             shipments.add_version(connection, row)
+
+    def place(self, code: str, profile: str, valid_from: str = "2020-01-01T00:00:00Z", told: str = "") -> None:
+        """Write down a storage place of the institution that its code begins with."""
+        recorded_at = parse_instant(told) if told else EARLY
+        chain = {"version": 1, "valid_from": parse_instant(valid_from), "recorded_at": recorded_at, "actor": "p00"}
+        words = {"code": code, "institution": code.partition("-")[0], "what": "cabinet", "profile": profile}
+        with self.writing() as connection:
+            connection.execute(sa.insert(table(Place)), [{**chain, **words, "because": "start", "custodian": None}])
 
     def state(self, name: str, as_of: str, known_on: str | None = None) -> State:
         """The state of an item at an instant, as known then or now."""

@@ -566,6 +566,8 @@ def spans() -> None:
         text("material"),
         text("moisture_class"),
         truth("reserve"),
+        text("profile", null=True),
+        truth("closed"),
         sa.PrimaryKeyConstraint("item", "from_at", "known_from", name="pk_item_span"),
         sa.CheckConstraint("to_at > from_at AND known_to > known_from", name="ck_item_span_forward"),
         one_of("item_span", "handover", "none agreed giver_only taker_only declared disputed rejected held ended"),

@@ -26,8 +26,8 @@ from shipsvc.store.engine import Row
 
 @dataclass(frozen=True)
 class _World:
-    """What all groups share: balances as known today, shipments, when their versions were recorded, and which versions
-    of facts await a second person."""
+    """What all groups share: balances as known today, what places keep, shipments, when their versions were recorded,
+    and which versions of facts await a second person."""
 
     scales: Scales
     trips: Trips
@@ -35,6 +35,7 @@ class _World:
     owners: Mapping[str, str]
     sendings: Sendings
     waiting: frozenset[tuple[str, str]]
+    cabinets: fsck_story.Cabinets
 
 
 def check(
@@ -72,7 +73,8 @@ def _world(connection: sa.Connection, log: Log) -> _World:
     sendings = Sendings(shipments, fsck_reads.written(connection), fsck_reads.handlers(connection))
     owners = fsck_reads.prefix_owners(connection)
     waiting = frozenset(fsck_second.waiting(connection, log, scales, shipments))
-    return _World(scales, fsck_log.trips_by(shipments), moments, owners, sendings, waiting)
+    cabinets = fsck_reads.cabinets(connection)
+    return _World(scales, fsck_log.trips_by(shipments), moments, owners, sendings, waiting, cabinets)
 
 
 def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterator[Finding]:
@@ -103,7 +105,7 @@ def _group(
             about[number].append(one)
     described = {number: _described(row, about[number], _owner(world, number)) for number, row in items.items()}
     kinds = {number: _kind(row, items[number]) for number, row in described.items()}
-    expected = fsck_story.tell(facts, kinds, world.scales)
+    expected = fsck_story.tell(facts, kinds, world.scales, world.cabinets)
     written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
     yield from fsck_compare.spans(group, written["item_span"], expected)
     yield from fsck_compare.rows(written, expected, {original: row["id"] for original, row in held.items()})

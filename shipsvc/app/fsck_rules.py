@@ -129,6 +129,8 @@ class Thing:
     material: str = "chip"
     moisture_class: str = "other"
     reserve: bool = False
+    profile: str | None = None
+    closed: bool = False
 
     def with_somebody(self, party: str | None) -> bool:
         """Whether the party is the certain or the claimed holder."""
@@ -165,6 +167,8 @@ class Thing:
             "material": self.material,
             "moisture_class": self.moisture_class,
             "reserve": self.reserve,
+            "profile": self.profile,
+            "closed": self.closed,
         }
 
     def _terms(self) -> dict[str, Any]:

@@ -19,14 +19,16 @@ from shipsvc.app.fsck_rules import BEFORE_THEIR_EYES, LINE_IS_OUT, Said, Thing
 OUR_WORD = {"posted", "rebased", "written_off", "lost_decided", "reserve_set"}
 OF_MATERIAL = frozenset(
     {"accessioned", "weighed", "dried", "divided", "combined", "embedded", "used", "loss_noted"}
-    | {"contamination_noted", "restriction_set"}
+    | {"contamination_noted", "restriction_set", "profile_set"}
     | OUR_WORD
 )
 OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
 NOT_PASSED_ON = OF_MATERIAL | OF_THE_NUMBER | {"tared"}
-MOVES_MASS = OF_MATERIAL - {"dried", "contamination_noted", "restriction_set"} | {"registered"}
+MOVES_MASS = OF_MATERIAL - {"dried", "contamination_noted", "restriction_set", "profile_set"} | {"registered"}
 #: Kind, form and owner of each thing.
 Kinds = Mapping[str, tuple[str, str, str]]
+#: Of each place, oldest word first: since when, told when, which profile it keeps.
+Cabinets = Mapping[str, list[tuple[datetime, datetime, str]]]
 
 
 @dataclass
@@ -58,9 +60,9 @@ def _told(said: Said) -> tuple[datetime, int, str]:
     return said.recorded_at, said.place, said.id
 
 
-def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales) -> Expected:
+def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales, cabinets: Cabinets) -> Expected:
     """What should be written of the things in ``kinds``, (kind, form, owner) by number, when all the facts are told."""
-    story = _Story(kinds, scales)
+    story = _Story(kinds, scales, cabinets)
     for said in in_order(facts):
         story.hear(said)
     story.expected.flows = dict(story.books.flows)
@@ -68,8 +70,9 @@ def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales) -> Expected:
 
 
 class _Story:
-    def __init__(self, kinds: Kinds, scales: Scales) -> None:
+    def __init__(self, kinds: Kinds, scales: Scales, cabinets: Cabinets) -> None:
         self.scales = scales
+        self.cabinets = cabinets
         self.things = {number: Thing(number, *kind) for number, kind in kinds.items()}
         self.inside: dict[str, set[str]] = {}
         self.prints: dict[tuple[str, int | None], str] = {}
@@ -120,17 +123,27 @@ class _Story:
         if not counts:
             self.flag(thing.number, said, "strangers_word")
         if (self.is_elsewhere(thing, said) or said.kind == "unpacked") and counts:
+            vial = self.things[thing.parent] if thing.parent else None
             self.move(thing, None)
+            if vial and vial.form == "vial" and thing.kind == "sample":
+                vial.closed = False
+                self.touched.add(vial.number)
         for one in [thing] if said.kind in NOT_PASSED_ON else [thing, *self.all_inside(thing)]:
             if fsck_rules.is_no_stranger(one, said):
                 fsck_book.owed(one, said)
                 fsck_rules.place(one, said)
+                self.keep(one, said)
             fsck_rules.custody(one, said)
             self.touched.add(one.number)
         if thing.handover == "disputed" and said.kind in ("released", "accepted"):
             self.flag(thing.number, said, "disputed")
         if said.kind == "packed" and said.body.get("into") in self.things and counts:
             self.pack(thing, self.things[said.body["into"]], said)
+        if counts and thing.handover != "ended":
+            if said.kind in ("sealed", "opened"):
+                thing.closed = said.kind == "sealed"
+            if said.kind == "profile_set" and thing.kind == "sample":
+                thing.profile = said.body["profile"]
         if said.kind in MOVES_MASS and thing.kind == "sample":
             # A stranger's weighing is compared like any other; the book is not a stranger's to change.
             self.mass(thing, said, counts)
@@ -154,12 +167,24 @@ class _Story:
         if thing.parent is not None and thing.parent != box.number:
             self.flag(thing.number, said, "was_elsewhere")
         self.move(thing, box.number)
+        if box.form == "vial" and thing.kind == "sample":
+            box.closed = True
+            self.touched.add(box.number)
         for one in [thing, *self.all_inside(thing)]:
             self.touched.add(one.number)
             if box.status == "stored" and one.status != "stored":
                 one.status, one.place = "stored", box.place
             elif one.status == "taken_out":
                 one.status = "packed"
+            self.keep(one, said)
+
+    def keep(self, thing: Thing, said: Said) -> None:
+        """Put into a store, a sample without a profile gets the one that its place was known to keep by then."""
+        if thing.kind != "sample" or thing.profile or thing.status != "stored" or said.kind not in ("stored", "packed"):
+            return
+        for since, told_at, profile in self.cabinets.get(thing.place or "", ()):
+            if since <= said.at and told_at <= said.recorded_at:
+                thing.profile = profile
 
     def all_inside(self, thing: Thing) -> list[Thing]:
         found: list[Thing] = []
@@ -205,11 +230,16 @@ class _Story:
                     self.begin(self.things[number], before)
                     related.append(self.things[number])
         if said.kind == "combined":
+            parents: list[str] = []
             for number, entry in self.books.sheet(sample, said, "parents"):
                 found = reading(entry, self.scales)
                 if found:
+                    parents.append(number)
                     self.born(sample.number, number, found, said)
                     related += [self.things[number]] if number in self.things else []
+            kept_in = {self.things[number].profile if number in self.things else None for number in parents}
+            if len(kept_in) == 1 and not sample.profile:
+                sample.profile = kept_in.pop()
         return related
 
     def born(self, child: str, parent: str, found: Reading | None, said: Said) -> None:
@@ -228,6 +258,7 @@ class _Story:
             if unheld or all(getattr(child, name) == getattr(fresh, name) for name in names):
                 for name in names:
                     setattr(child, name, getattr(copied, name))
+        child.profile = child.profile or parent.profile
 
     def end(self, sample: Thing, said: Said) -> None:
         """Nothing is left of it: it is in nothing, with nobody, and no longer owed."""

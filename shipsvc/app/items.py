@@ -171,7 +171,7 @@ def standing(connection: sa.Connection, actor: Actor, found: Found, when: When, 
     since = _theirs_since(connection, actor, found.row, when.as_of)
     span, beginnings = _clipped(span, item_states.beginnings(connection, span, when), since)
     if found.outside_only:
-        span = {**span, "mass_ng": None}
+        span = {**span, "mass_ng": None, "profile": None}
     sides = {span["lender"], span["borrower"], found.row["owner"]}
     shows_loan = not found.outside_only and (actor.sees_all or not sides.isdisjoint(actor.institutions))
     # A loan that ended before would stand there only as long as no other one followed it.

@@ -245,6 +245,8 @@ class _Reach:
             self.changing |= heard.family
         if heard.family and not heard.family.isdisjoint(self.items):
             self.items |= meant
+        if heard.kind == "combined" and not heard.family.isdisjoint(self.changing):
+            self.changing |= meant  # it is kept as its parents were
         if heard.printed and not (meant - heard.numbers).isdisjoint(self.items):
             self.items |= heard.printed
 

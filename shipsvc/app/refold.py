@@ -17,8 +17,9 @@ from shipsvc.domain.acts import OF_MASS, ItemInfo
 from shipsvc.domain.book import Balances
 from shipsvc.domain.facts import Fact, Named, Trip, in_order
 from shipsvc.domain.fold import NOTHING, Change, Outcome, State
+from shipsvc.domain.places import Keeps
 from shipsvc.domain.second import DECIDED
-from shipsvc.store import derived, events, mass, second, shipments, spans
+from shipsvc.store import derived, events, mass, profiles, second, shipments, spans
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
 
@@ -56,7 +57,8 @@ def refold(
     infos = {**scope.infos, **infos}
     before = _by_item(spans.around(connection, scope.items, scope.since))
     start = {item: _state_at(rows, scope.since) for item, rows in before.items()}
-    outcome = fold.run(start, facts, infos, _labels(scope), balances(connection, (fact.body for fact in facts)))
+    scales = balances(connection, (fact.body for fact in facts))
+    outcome = fold.run(start, facts, infos, _labels(scope), scales, _keeps(connection, infos, start, facts))
     outcome = _within(outcome, scope.changing)
     changed = _write_spans(connection, scope, before, start, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
@@ -134,6 +136,19 @@ def balances(connection: sa.Connection, bodies: Iterable[Mapping[str, Any]]) -> 
     """The balances that the bodies of facts name."""
     codes = {code for body in bodies for code in _codes(body)}
     return mass.balances(connection, codes) if codes else {}
+
+
+def _keeps(
+    connection: sa.Connection, infos: Mapping[str, ItemInfo], start: Mapping[str, State], facts: Iterable[Fact]
+) -> Keeps:
+    """What the places keep that a sample without a profile may come to be stored in."""
+    fresh = {item for item, info in infos.items() if info.kind == "sample" and start.get(item, NOTHING).profile is None}
+    if not fresh:
+        return {}
+    told = {fact.text("place") for fact in facts if fact.kind == "stored"}
+    stood = {state.where.place for state in start.values()} if any(fact.kind == "packed" for fact in facts) else set()
+    codes = {code for code in told | stood if code}
+    return profiles.kept(connection, codes) if codes else {}
 
 
 def _codes(body: Mapping[str, Any]) -> set[str]:

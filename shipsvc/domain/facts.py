@@ -23,14 +23,14 @@ DECISIONS: Mapping[str, str] = {
     "rebased": "POST /v1/items/{number}/rebase",
     "lost_decided": "POST /v1/items/{number}/write-off",
     "written_off": "POST /v1/items/{number}/write-off",
-    "profile_set": "a later version of this service",
+    "profile_set": "POST /v1/items/{number}/profile",
     "restriction_set": "POST /v1/items/{number}/restrictions",
     "reserve_set": "POST /v1/items/{number}/reserve",
 }
 #: Said of the material rather than of what it is in: a vial stands for the sample inside it.
 OF_MATERIAL = frozenset(
     "accessioned weighed dried divided combined embedded used loss_noted posted rebased written_off"
-    " lost_decided contamination_noted restriction_set reserve_set".split()
+    " lost_decided contamination_noted restriction_set reserve_set profile_set".split()
 )
 #: Said of the loan rather than of the thing: never passed on to what is nested.
 OF_THE_NAMED = OF_MATERIAL | {"loan_signed", "due_set", "recalled", "label_attached", "tared", "registered"}

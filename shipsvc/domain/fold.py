@@ -17,7 +17,7 @@ from shipsvc.domain.custody import Custody
 from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Named, in_order, same_institution
 from shipsvc.domain.ledger import Move
 from shipsvc.domain.lending import Line
-from shipsvc.domain.places import Whereabouts
+from shipsvc.domain.places import Keeps, Whereabouts
 
 #: Said of the very number, whatever its prints are on and whatever it is in.
 OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
@@ -34,6 +34,9 @@ class State:
     where: Whereabouts = field(default_factory=Whereabouts)
     book: Book = field(default_factory=Book)
     line: Line = field(default_factory=Line)
+    #: The storage profile that a sample is to be kept in, and whether the thing itself is closed (rulings 21).
+    profile: str | None = None
+    closed: bool = False
 
 
 NOTHING = State()
@@ -88,12 +91,13 @@ def run(
     infos: Mapping[str, ItemInfo],
     attached: Mapping[Named, str],
     balances: Balances,
+    keeps: Keeps,
 ) -> Outcome:
     """Fold ``facts`` onto the states ``start`` that held just before the first of them.
 
-    ``attached`` says which container each label print was on at that moment.
+    ``attached`` says which container each label print was on at that moment, ``keeps`` which profile a place keeps.
     """
-    fold = _Fold(start, infos, attached, balances)
+    fold = _Fold(start, infos, attached, balances, keeps)
     for fact in in_order(facts):
         fold.take(fact)
     return fold.out
@@ -106,11 +110,13 @@ class _Fold:
         infos: Mapping[str, ItemInfo],
         attached: Mapping[Named, str],
         balances: Balances,
+        keeps: Keeps,
     ) -> None:
         self.states = dict(start)
         self.infos = infos
         self.attached = dict(attached)
         self.balances = balances
+        self.keeps = keeps
         self.contents: dict[str, set[str]] = defaultdict(set)
         for item, state in start.items():
             if state.parent:
@@ -179,12 +185,14 @@ class _Fold:
             self._flag(item, fact, "strangers_word", "whoever tells it has nothing to do with it: it is a claim only")
         elsewhere = self._leaves_nest(item, fact)
         if counts and (elsewhere or fact.kind == "unpacked"):
-            self._set(item, fact, parent=None)
+            self._leave(item, fact)
         whole = [item] if fact.kind in OF_THE_NAMED else [item, *self._inside(item)]
         for target in whole:
             self._step(target, fact, "" if target == item else item)
         if fact.kind == "packed" and counts:
             self._pack(item, fact)
+        if counts and self._state(item).custody.state != "ended":
+            self._kept(item, fact)
         if fact.kind in acts.OF_MASS and self._info(item).kind == "sample":
             self._mass_act(item, fact, counts)
 
@@ -206,13 +214,14 @@ class _Fold:
 
     def _step(self, item: str, fact: Fact, by_item: str) -> None:
         state = self._state(item)
-        line, where = state.line, state.where
+        line, where, profile = state.line, state.where, state.profile
         if self._counts(item, fact):
             line, where = lending.after(line, fact), places.after(where, fact, state.custody)
+            profile = self._first_profile(item, where, fact)
         held = custody.after(state.custody, fact, self._info(item).owner)
         if not by_item and fact.kind in {"released", "accepted"} and held.state == "disputed":
             self._flag(item, fact, "disputed", "two own words name different takers")
-        self._set(item, fact, by_item, line=line, where=where, custody=held)
+        self._set(item, fact, by_item, line=line, where=where, custody=held, profile=profile)
 
     def _leaves_nest(self, item: str, fact: Fact) -> bool:
         """Direct evidence of a thing elsewhere beats what its box would say; flagged where the holder differs."""
@@ -235,10 +244,38 @@ class _Fold:
         if self._state(item).parent not in (None, parent):
             self._flag(item, fact, "was_elsewhere", f"it was still told to be in {self._state(item).parent}")
         self._set(item, fact, parent=parent)
+        if self._holds_material(item, parent):
+            self._set(parent, fact, closed=True)  # the cap of a vial is put on
         box = self._state(parent).where
         for target in (item, *self._inside(item)):
             moved = places.packed_into(self._state(target).where, box)
-            self._set(target, fact, "" if target == item else item, where=moved)
+            profile = self._first_profile(target, moved, fact)
+            self._set(target, fact, "" if target == item else item, where=moved, profile=profile)
+
+    def _leave(self, item: str, fact: Fact) -> None:
+        """Out of what it was in; whoever takes material out of a vial has opened that."""
+        parent = self._state(item).parent
+        self._set(item, fact, parent=None)
+        if parent is not None and self._holds_material(item, parent):
+            self._set(parent, fact, item, closed=False)
+
+    def _holds_material(self, item: str, parent: str) -> bool:
+        return self._info(item).kind == "sample" and self._info(parent).form == "vial"
+
+    # ---------------------------------------------------------------------------------------------- what it is kept in
+    def _first_profile(self, item: str, where: Whereabouts, fact: Fact) -> str | None:
+        """A sample that nobody set a profile for has that of the place in which it is first stored."""
+        profile = self._state(item).profile
+        if profile is not None or fact.kind not in {"stored", "packed"} or where.status != "stored":
+            return profile
+        return places.profile_kept(self.keeps, where.place, fact) if self._info(item).kind == "sample" else None
+
+    def _kept(self, item: str, fact: Fact) -> None:
+        """The decision on its profile; the words that close or open it, though not what is in it (rulings 21)."""
+        if fact.kind in {"sealed", "opened"}:
+            self._set(item, fact, closed=fact.kind == "sealed")
+        if fact.kind == "profile_set" and self._info(item).kind == "sample":
+            self._set(item, fact, profile=fact.text("profile"))
 
     def _mass_act(self, item: str, fact: Fact, counts: bool) -> None:
         state = self._state(item)
@@ -257,6 +294,9 @@ class _Fold:
             source = ledger.sample(number) if held.mass_ng is not None else ledger.ORIGIN
             self._book(number, fact, book.lowered(held, drawn), ledger.moved(source, ledger.sample(item), drawn.ng))
             self.out.births.append(Birth(item, number, fact.happened_at, fact.id, drawn.ng))
+        mixed = {self._state(number).profile for number, _ in done.parents}
+        if len(mixed) == 1 and self._state(item).profile is None:
+            self._set(item, fact, profile=mixed.pop())  # of parents kept in several, it is for a person to say
         if done.ends:
             self._end(item, fact)
 
@@ -282,6 +322,7 @@ class _Fold:
             custody=before.custody if unheld else known.custody,
             where=before.where if known.where == NOTHING.where else known.where,
             line=before.line if known.line == NOTHING.line else known.line,
+            profile=before.profile if known.profile is None else known.profile,
         )
         held_ng = known.book.mass_ng or 0
         if held_ng and born.mass_ng is None and born.how != book.EMBEDDED:

@@ -1,6 +1,7 @@
 """What ``fsck`` reads: statements of its own, so that a mistake in those of the write path does not hide itself."""
 
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from itertools import islice
 from typing import Any
 
@@ -136,6 +137,15 @@ def places(connection: sa.Connection, code: str | None) -> Sequence[Row]:
     """All versions of a place, oldest first."""
     place = table(Place)
     return rows(connection, sa.select(place).where(place.c.code == code).order_by(place.c.version))
+
+
+def cabinets(connection: sa.Connection) -> dict[str, list[tuple[datetime, datetime, str]]]:
+    """Of every place, oldest word first: since when, told when, which profile it keeps."""
+    place = table(Place)
+    found: dict[str, list[tuple[datetime, datetime, str]]] = {}
+    for row in rows(connection, sa.select(place).order_by(place.c.code, place.c.version)):
+        found.setdefault(row["code"], []).append((row["valid_from"], row["recorded_at"], row["profile"]))
+    return found
 
 
 def balances(connection: sa.Connection) -> Sequence[Row]:

@@ -53,6 +53,8 @@ def encode(state: State) -> dict[str, Any]:
         "material": book.material,
         "moisture_class": book.moisture_class,
         "reserve": book.reserve,
+        "profile": state.profile,
+        "closed": state.closed,
     }
 
 
@@ -74,6 +76,8 @@ def decode(row: Row) -> State:
         Whereabouts(row["place"], row["status"], row["accessioned"]),
         book,
         _line(row),
+        row["profile"],
+        row["closed"],
     )
 
 

@@ -153,6 +153,9 @@ class ItemSpan(SQLModel, table=True):
     material: str
     moisture_class: str
     reserve: bool
+    # What a sample is to be kept in, and whether the thing itself is closed.
+    profile: str | None
+    closed: bool
     __table_args__ = (
         partial("ix_item_span_holder_now", "live = 1", "holder", "item"),
         partial("ix_item_span_holder_past", EVER_SQL, "holder", "item", "from_at", "to_at"),

@@ -320,6 +320,8 @@ class ItemShown(Described, Moment):
             "nest": [_STEP],
             "contents": [],
             "contents_more": False,
+            "profile": "N",
+            "closed": False,
             "book": {**_BOOK, **_PROVENANCE},
             "loan": _LOAN,
             "flags": [],
@@ -334,6 +336,16 @@ class ItemShown(Described, Moment):
     nest: list[NestStep] = Field(description="What it is in, innermost first", examples=[[_STEP]])
     contents: list[Inside] = Field(description="What is directly in it: the first 50", examples=[[_INSIDE]])
     contents_more: bool = Field(description="Whether there is more in it than that", examples=[False])
+    profile: str | None = Field(
+        description="The storage profile that a sample is to be kept under: set by a curator, inherited, or that of "
+        "the place where it was first stored",
+        examples=["N"],
+    )
+    closed: bool | None = Field(
+        description="Whether it is closed itself, by the words `sealed` and `opened` told of it; a vial also once a "
+        "sample was packed into it",
+        examples=[False],
+    )
     book: BookShown | None = Field(description="Its mass, for a sample", examples=[{**_BOOK, **_PROVENANCE}])
     loan: LoanLine | None = Field(description="Its loan, for those it concerns", examples=[_LOAN])
     flags: list[FlagShown] = Field(description="What to look at", examples=[[_FLAG]])

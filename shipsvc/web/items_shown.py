@@ -57,6 +57,8 @@ def item(shown: Shown, moment: Fields) -> ItemShown:
         nest=_nest(standing) if standing else [],
         contents=[inside(row) for row in contents[:CONTENTS_SHOWN]],
         contents_more=len(contents) > CONTENTS_SHOWN,
+        profile=standing.span["profile"] if standing else None,
+        closed=standing.span["closed"] if standing else None,
         book=_book(standing) if standing and standing.span["mass_ng"] is not None else None,
         loan=_loan(standing) if standing and standing.shows_loan and standing.span["loan"] else None,
         flags=[_flag(row) for row in shown.flags],

@@ -219,7 +219,7 @@ def run(*told: tuple[str, str, dict[str, Any]]) -> fold.Outcome:
         for place, (kind, number, body) in enumerate(told)
     ]
     infos = {f"BRM{n:04}": ItemInfo("sample", "material", "TRP") for n in range(1, 29)}
-    return fold.run({}, facts, infos, {}, BALANCES)
+    return fold.run({}, facts, infos, {}, BALANCES, {})
 
 
 #: Demo.md 7.2 in mg: where the whole accession is.

@@ -12,9 +12,11 @@ from shipsvc.domain.book import KnownBalance
 from shipsvc.domain.facts import Fact, Named, Trip
 from shipsvc.domain.fold import NOTHING, Change, Outcome, State
 from shipsvc.domain.mass import Balance
+from shipsvc.domain.places import Kept
 from tests.properties.stories import INFOS, MINUTES, START, THINGS, Said, stories
 
 BALANCES = {"B2": KnownBalance(Balance(10_000, 20_000), date(2027, 1, 31))}
+KEEPS = {"TRP-N1": [Kept(START, START, "N")], "TSI-N1": [Kept(START + timedelta(days=3), START, "D")]}
 TRIP = Trip("T-01", "TRP", "TSI")
 
 
@@ -37,7 +39,7 @@ def facts_of(story: Iterable[Said]) -> list[Fact]:
 
 def run(start: dict[str, State], facts: Sequence[Fact], attached: dict[Named, str]) -> Outcome:
     """The fold over the things of all stories."""
-    return fold.run(start, facts, INFOS, attached, BALANCES)
+    return fold.run(start, facts, INFOS, attached, BALANCES, KEEPS)
 
 
 def changes_from(outcome: Outcome, item: str, cut: datetime, state: State) -> list[Change]:

@@ -38,6 +38,8 @@ def database(sqlite_template: Path, tmp_path_factory: pytest.TempPathFactory) ->
     with opened(copied(sqlite_template, tmp_path_factory.mktemp("stories") / "world.sqlite3")) as found:
         world = World(found)
         world.ship("T-01", "TRP", "TSI", "2025-03-01T00:00:00Z")
+        world.place("TRP-N1", "N")
+        world.place("TSI-N1", "D", valid_from="2025-03-14T00:00:00Z")
         registered = "2025-02-01T10:00:00Z"
         world.tell("registered", SAMPLES, registered, item="sample", mass="250 mg", balance="B2")
         world.tell("registered", VIALS, registered, item="container", form="vial")

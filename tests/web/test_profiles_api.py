@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from tests.web.documents import new_id
 from tests.web.service import Running, running
 
 #: demo.md T3.
@@ -123,3 +124,36 @@ def test_what_contradicts_itself_is_refused(
     pointers = [fault["pointer"] for fault in problem.get("errors", [])]
     assert where is None or where in pointers, problem
     assert embedded.get("/v1/profiles", embedded.token("first"))["items"] == []
+
+
+def test_a_sample_is_set_to_another_profile(service: Running) -> None:
+    """demo.md T16: under N where it was first stored, under C from a moment on; asked as of before, N still holds."""
+    admin, curator = service.token("first"), service.add("cur", ("TRP", "curator"))
+    names = {"name": "Braithmoss", "zone": "Europe/London", "because": "First"}
+    service.post("/v1/collections", {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", **names}, admin)
+    told = {"valid_from": "2025-01-01T00:00:00Z"}
+    for code in ("N", "C"):
+        service.post("/v1/profiles", {**N, "code": code, **told}, admin)
+    service.post("/v1/places", {**PLACE, **told}, admin)
+    wanted = {"kind": "sample", "form": "material", "what": "chip", "prefix": "BRM", "count": 1, "acting_for": "TRP"}
+    chip = service.post("/v1/items", wanted, curator)["items"][0]["number"]
+    service.clock.forward(minutes=1)
+    fact = {"kind": "stored", "subjects": [chip], "acting_for": "TRP", "body": {"place": "TRP-GB1"}}
+    raw = service.clock.at.isoformat()
+    service.post("/v1/events", {"fact": {**fact, "id": new_id(), "time": {"raw": raw}}}, curator)
+    stored_at = service.clock.at.isoformat()
+    service.clock.forward(hours=1)
+    curator = service.token("cur")
+
+    made = service.post(f"/v1/items/{chip}/profile", {"profile": "C", "because": "organics"}, curator)
+
+    assert (made["number"], made["before"], made["profile"]) == (chip, "N", "C")
+    shown = service.get(f"/v1/items/{chip}", curator)
+    assert (shown["profile"], shown["closed"]) == ("C", False)
+    assert service.get(f"/v1/items/{chip}", curator, 200, as_of=stored_at)["profile"] == "N"
+    unknown = service.post(f"/v1/items/{chip}/profile", {"profile": "X", "because": "typo"}, curator, status=404)
+    assert unknown["errors"][0]["pointer"] == "/profile"
+    later = {"profile": "C", "because": "planned", "from_at": "2030-01-01T00:00:00Z"}
+    assert service.post(f"/v1/items/{chip}/profile", later, curator, status=422)["code"] == "malformed"
+    clerk = service.add("clk", ("TRP", "clerk"))
+    service.post(f"/v1/items/{chip}/profile", {"profile": "C", "because": "organics"}, clerk, status=403)
