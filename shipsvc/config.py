@@ -27,6 +27,8 @@ class Settings(BaseSettings):
     files_dir: str = ""
     #: The largest evidence file taken, in bytes.
     file_bytes_max: int = Field(default=25_000_000, ge=1, le=1_000_000_000)
+    #: The largest file of readings taken, in bytes: it is read piece by piece, never as a whole.
+    readings_bytes_max: int = Field(default=200_000_000, ge=1, le=4_000_000_000)
     #: Seconds an access token lives; 15 minutes at most.
     token_s: int = 900
     #: Days a sign-in can be renewed for in all, and days that may pass without renewing it.

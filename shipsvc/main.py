@@ -30,6 +30,7 @@ from shipsvc.web import (
     api_numbers,
     api_operation,
     api_profiles,
+    api_readings,
     api_reports,
     api_reports_mass,
     api_requests,
@@ -66,6 +67,7 @@ ROUTERS = (
     api_numbers.router,
     api_operation.router,
     api_profiles.router,
+    api_readings.router,
     api_reports.router,
     api_restrictions.router,
     api_reports_mass.router,
@@ -122,5 +124,6 @@ def create_app(settings: Settings, clock: Callable[[], datetime] | None = None) 
     openapi.install(app)
     pages.install(app)
     others = {api_files.UPLOADS: settings.file_bytes_max + FORM_BYTES}
-    app.add_middleware(BodyLimit, limit_bytes=settings.body_bytes_max, others=others)
+    alike = {api_readings.UPLOADS: settings.readings_bytes_max}
+    app.add_middleware(BodyLimit, limit_bytes=settings.body_bytes_max, others=others, alike=alike)
     return app

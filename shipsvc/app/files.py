@@ -15,7 +15,8 @@ import sqlalchemy as sa
 from shipsvc.app import case_access, facts, file_types, images
 from shipsvc.app.access import READERS, Actor
 from shipsvc.domain import errors
-from shipsvc.domain.files import IMAGES, safe_name, served_name
+from shipsvc.domain.files import IMAGES, served_name
+from shipsvc.domain.files import safe_name as safe_name
 from shipsvc.store import files
 from shipsvc.store.engine import Row
 from shipsvc.store.file_bytes import Incoming as Incoming

@@ -14,6 +14,8 @@ PDF: Final = "application/pdf"
 JSON: Final = "application/json"
 CSV: Final = "text/csv"
 TEXT: Final = "text/plain"
+#: Readings (RFC 8428); nothing else is kept in it.
+CBOR: Final = "application/cbor"
 IMAGES: Final = frozenset({JPEG, PNG, WEBP})
 #: Endings that a file of each kind may be handed out under; the first is given where it has none of them.
 SUFFIXES: Final[Mapping[str, tuple[str, ...]]] = {
@@ -24,6 +26,7 @@ SUFFIXES: Final[Mapping[str, tuple[str, ...]]] = {
     JSON: (".json",),
     CSV: (".csv",),
     TEXT: (".txt", ".log", ".md"),
+    CBOR: (".cbor",),
 }
 NAME_MAX: Final = 120
 #: Bytes of the beginning that are looked at for markup; WHATWG MIME Sniffing section 5.2 looks at 1 445.

@@ -59,7 +59,7 @@ async def keep_file(service: ServiceDep, claims: ClaimsDep, request: Request, re
     without place, time and camera."""
     await run_in_threadpool(_first_look, service, claims)
     form = FormReader(request.headers.get("content-type", ""), frozenset({"acting_for"}))
-    with _folder():
+    with folder():
         incoming = await run_in_threadpool(service.shelf.begin)
         try:
             kept = await _taken(service, claims, request, form, incoming)
@@ -89,7 +89,7 @@ async def _taken(
 
 
 @contextmanager
-def _folder() -> Iterator[None]:
+def folder() -> Iterator[None]:
     """A folder that is full, or is not there, is something that does not answer now: it may be mended."""
     try:
         yield
@@ -172,7 +172,7 @@ async def show_file(
     }
     if if_none_match and _matches(if_none_match, headers["ETag"]):
         return Response(status_code=304, headers=headers)
-    with _folder():
+    with folder():
         path = await _path(service, found)
         size_bytes = (await run_in_threadpool(path.stat)).st_size
     kind = f"{found.media_type}; charset=utf-8" if found.media_type in {TEXT, CSV} else found.media_type
@@ -227,6 +227,6 @@ def erase_file(service: ServiceDep, claims: ClaimsDep, sha256: Digest, body: Fil
         with reading(service, claims) as work:
             return files.is_kept(work.connection, sha256)
 
-    with _folder():
+    with folder():
         files.take_away(still_kept, service.shelf, sha256)
     return file_out(row)

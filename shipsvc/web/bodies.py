@@ -1,6 +1,7 @@
 """A limit on the size of what a client may send, kept before anything reads it."""
 
 import json
+import re
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Final
@@ -18,23 +19,31 @@ TITLE: Final = "Content Too Large"
 class BodyLimit:
     """ASGI middleware: answers 413 to a body of more than ``limit_bytes``, declared or streamed.
 
-    ``others`` has the limits of paths of which each takes more or less than the rest.
+    ``others`` has the limits of paths of which each takes more or less than the rest, ``alike`` those of patterns.
 
     The answer is its own even where the application has caught the error and made another one of it: FastAPI turns
     whatever is raised while it reads a body into a 400.
     """
 
-    def __init__(self, app: ASGIApp, *, limit_bytes: int, others: Mapping[str, int] | None = None) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        limit_bytes: int,
+        others: Mapping[str, int] | None = None,
+        alike: Mapping[re.Pattern[str], int] | None = None,
+    ) -> None:
         self.app = app
         self.limit_bytes = limit_bytes
         self.others = others or {}
+        self.alike = alike or {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on while it keeps to the limit."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        limit_bytes = self.others.get(scope["path"], self.limit_bytes)
+        limit_bytes = self._limit(scope["path"])
         error = errors.TooMuch(what="The body of the request", limit=f"{limit_bytes} bytes")
         if _declared_bytes(scope) > limit_bytes:
             await _refuse(send, error)
@@ -47,6 +56,10 @@ class BodyLimit:
                 raise
         if body.refused:
             await _refuse(send, error)
+
+    def _limit(self, path: str) -> int:
+        alike = (limit for pattern, limit in self.alike.items() if pattern.fullmatch(path))
+        return self.others.get(path) or next(alike, self.limit_bytes)
 
 
 class _Counted:

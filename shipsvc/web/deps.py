@@ -73,6 +73,11 @@ class Service:
         """Where the bytes of evidence files are."""
         return files.Shelf(self.settings.files_path, self.settings.file_bytes_max)
 
+    @property
+    def readings_shelf(self) -> files.Shelf:
+        """The same folder, for files of readings, which are larger."""
+        return files.Shelf(self.settings.files_path, self.settings.readings_bytes_max)
+
     def now(self, connection: sa.Connection | None = None) -> datetime:
         """The given clock; else the database's own on PostgreSQL, so that several processes agree; else this one's."""
         if self.clock:

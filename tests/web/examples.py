@@ -10,6 +10,8 @@ from starlette.testclient import TestClient
 from tests.web.furnished import Names
 
 Json = dict[str, Any]
+#: Bodies that are sent as they are.
+PLAIN = ("text/csv", "application/sensml+json")
 METHODS = ("get", "put", "post", "delete", "patch")
 
 
@@ -49,15 +51,14 @@ class Example:
     path: str
     where: Mapping[str, str]
     query: Mapping[str, Any]
-    #: "json", "data" or "files", and what is sent under it; empty for a request without a body
+    #: "json", "data", "files" or "content" (with its header), and what is sent; empty for a request without a body
     body: Mapping[str, Any]
 
     def send(self, client: TestClient, head: Mapping[str, str]) -> httpx2.Response:
         """The answer to it, for whoever the header says."""
-        headers = {**head, "If-Match": '"v1"'}
-        return client.request(
-            self.method, self.path.format(**self.where), params=self.query, headers=headers, **self.body
-        )
+        headers = {**head, "If-Match": '"v1"', **self.body.get("headers", {})}
+        body = {name: said for name, said in self.body.items() if name != "headers"}
+        return client.request(self.method, self.path.format(**self.where), params=self.query, headers=headers, **body)
 
 
 def example_of(described: Json, names: Names, method: str, path: str, operation: Json) -> Example:
@@ -68,6 +69,8 @@ def example_of(described: Json, names: Names, method: str, path: str, operation:
     for media, content in operation.get("requestBody", {"content": {}})["content"].items():
         said = names.real(name, example(described, content))
         body = {"json": said} if media == "application/json" else {"data": said}
+        if media in PLAIN:
+            body = {"content": said, "headers": {"Content-Type": media}}
         if media == "multipart/form-data":
             body = {"files": {"file": ("note.txt", said.pop("file"))}, "data": said}
     query = {name: value for name, value in where["query"].items() if name not in {"as_of", "known_on"}}

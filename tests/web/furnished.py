@@ -15,6 +15,7 @@ from shipsvc.web.case_schemas import EXAMPLE_CASE
 from shipsvc.web.client_schemas import CLIENT, SECRET
 from shipsvc.web.file_schemas import EXAMPLE_FILE
 from shipsvc.web.item_schemas import EXAMPLE_ID, PERSON
+from shipsvc.web.reading_schemas import EXAMPLE_TABLE, EXAMPLE_UPLOAD
 from shipsvc.web.request_schemas import EXAMPLE_REQUEST
 from shipsvc.web.source_schemas import EXAMPLE_CHECK
 from tests.web.service import Running
@@ -55,12 +56,14 @@ class Names:
     check: str
     #: Cases, in the same way.
     cases: Mapping[str, str]
+    upload: str
 
     def real(self, operation: str, value: Any) -> Any:
         """A request of the examples with ids that are there; for ``tell``, with an id that no fact has yet."""
         event = {"tell": next(_IDS), "show_block": self.block}.get(operation, self.weighing)
         text = json.dumps(value).replace(EXAMPLE_ID, event).replace(PERSON, self.person)
-        text = text.replace(EXAMPLE_CHECK, self.check).replace(CLIENT, self.client).replace(SECRET, self.secret)
+        text = text.replace(EXAMPLE_CHECK, self.check).replace(EXAMPLE_UPLOAD, self.upload)
+        text = text.replace(CLIENT, self.client).replace(SECRET, self.secret)
         text = text.replace(EXAMPLE_REQUEST, self.requests.get(operation, self.requests["show_request"]))
         text = text.replace(EXAMPLE_CASE, self.cases.get(operation, self.cases["show_case"]))
         return json.loads(text)
@@ -78,6 +81,9 @@ def furnish(service: Running) -> Names:
 
     _documents(post)
     check = _sources(post)
+    table = {**head, "Content-Type": "text/csv"}
+    sent = service.client.post("/v1/sources/LG-101/readings", content=EXAMPLE_TABLE + "x,1\n", headers=table)
+    upload = str(sent.json()["id"])
     weighing = _facts(service, post)
     post("loans", {"code": "L-08", "lines": ["BRM-0010-J"], **LOAN})
     post("shipments", {"code": "T-01", "loan": "L-08", "contents": ["P-01-K"], **BOX})
@@ -93,7 +99,7 @@ def furnish(service: Running) -> Names:
     # The examples tell of an extension in May and of a shipment that was turned round in August.
     service.clock.at = datetime(2026, 8, 20, 12, 0, tzinfo=UTC)
     names = (service.people["m.example"], block, weighing, client["client"], secret["secret_id"], requests, check)
-    return Names(service.token("every"), *names, cases)
+    return Names(service.token("every"), *names, cases, upload)
 
 
 def _requests(service: Running) -> dict[str, str]:
