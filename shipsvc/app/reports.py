@@ -6,7 +6,7 @@ item. A row is shown for what it says of that moment, not for what the reader ha
 
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -25,6 +25,9 @@ from shipsvc.store import loans as loan_facts
 from shipsvc.store.engine import Row
 from shipsvc.store.reads import Lines
 from shipsvc.store.spans import SPAN
+
+#: What falls due within this is due soon (trade question 7).
+SOON: Final = timedelta(days=60)
 
 
 def outstanding(
@@ -72,6 +75,45 @@ def overdue(
         Entry((row["due_at"].isoformat(), row["item"]), _late(row, dues[row["item"]], infos, asked, heirs, actor))
         for row in found
     ]
+
+
+def due_soon(
+    connection: sa.Connection,
+    actor: Actor,
+    asked: Asked,
+    after: Key | None,
+    limit: int,
+    *,
+    lender: str | None = None,
+    borrower: str | None = None,
+    loan: str | None = None,
+) -> list[Entry]:
+    """Lines that are out and fall due within ``SOON``; the first to fall due first."""
+    behind = (parse_instant(after[0]), after[1]) if after else None
+    heirs = heirs_of(connection, asked)
+    which = _lines(connection, actor, asked, heirs, lender, borrower, loan)
+    wanted = (reads.lines_due(asked.moment, lines, asked.as_of + SOON, behind, limit) for lines in which)
+    found = merged(connection, wanted, lambda row: (row["due_at"], row["item"]), limit)
+    infos = items.by_numbers(connection, [row["item"] for row in found])
+    return [Entry((row["due_at"].isoformat(), row["item"]), _line(row, infos, asked, heirs, actor)) for row in found]
+
+
+def lines_out(
+    connection: sa.Connection, actor: Actor, asked: Asked, limit: int, *, lender: str | None, borrower: str | None
+) -> list[dict[str, Any]]:
+    """As ``outstanding`` from the first on, with the collection of each, and without time out of storage."""
+    heirs = heirs_of(connection, asked)
+    which = _lines(connection, actor, asked, heirs, lender, borrower, None)
+    wanted = (reads.lines_out(asked.moment, lines, "", limit) for lines in which)
+    found = merged_by_item(connection, wanted, limit)
+    infos = items.by_numbers(connection, [row["item"] for row in found])
+    return [{**_line(row, infos, asked, heirs, actor), "collection": infos[row["item"]]["collection"]} for row in found]
+
+
+def out_of_storage(connection: sa.Connection, asked: Asked, shown: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """Time out of storage of items, by their numbers as they are shown."""
+    numbers = {codes.parse(number): number for number in shown}
+    return {numbers[number]: out for number, out in _time_out(connection, list(numbers), asked).items()}
 
 
 def _family(heirs: Heirs, institution: str | None) -> list[str | None]:

@@ -124,6 +124,21 @@ def lines_overdue(when: Moment, which: Lines, after: tuple[datetime, str] | None
     return wanted.order_by(SPAN.c.due_at.desc(), SPAN.c.item.desc()).limit(limit)
 
 
+def lines_due(
+    when: Moment, which: Lines, until: datetime, after: tuple[datetime, str] | None, limit: int
+) -> sa.Select[Any]:
+    """Lines that fall due after the moment and by ``until``, the first to fall due first, behind the (due_at, item)
+    ``after``."""
+    due_at, item = after or (when.as_of, None)
+    wanted = sa.select(SPAN).where(when.holds, *which.where(), SPAN.c.due_at <= until)
+    if item is None:
+        wanted = wanted.where(SPAN.c.due_at > due_at)
+    else:
+        behind = sa.or_(SPAN.c.due_at > due_at, SPAN.c.item > item)
+        wanted = wanted.where(SPAN.c.due_at >= due_at, behind)
+    return wanted.order_by(SPAN.c.due_at, SPAN.c.item).limit(limit)
+
+
 def lenders(connection: sa.Connection, when: Moment) -> list[str]:
     """Everybody who has a line out, or had one; found by steps through the index, not by reading it."""
     index = LIVE if when.is_now and when.known_on is None else EVER
