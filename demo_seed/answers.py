@@ -6,6 +6,7 @@ from typing import Any
 
 from demo_seed.answers_mass import masses
 from demo_seed.answers_reserve import requests
+from demo_seed.answers_sensors import sensors
 from demo_seed.asking import CURATOR, Known, every
 from demo_seed.play import Player
 
@@ -15,7 +16,19 @@ AUDITOR = "p24"
 
 def ask_all(player: Player) -> Iterator[Known]:
     """Every known answer, as it is asked."""
-    for ask in (_holders, _clocks, _loans, _one_sided, _late, _second_person, _masses, masses, requests, _time_out):
+    for ask in (
+        _holders,
+        _clocks,
+        _loans,
+        _one_sided,
+        _late,
+        _second_person,
+        _masses,
+        masses,
+        requests,
+        sensors,
+        _time_out,
+    ):
         yield from ask(player)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import httpx
 
-from demo_seed.steps import Fact, Step
+from demo_seed.steps import Fact, Step, Table
 
 PASSWORD = "braithmoss"  # noqa: S105  # of an invented scenario, shown to whoever runs it
 DEMO_NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -58,6 +58,8 @@ class Player:
             self.clock.stand_at(step.told)
             if isinstance(step, Fact):
                 self.tell(step)
+            elif isinstance(step, Table):
+                self.send(step)
             else:
                 made = self.post(step.who, step.path, step.body)
                 if step.name:
@@ -84,6 +86,11 @@ class Player:
         headers = {"Authorization": f"Bearer {self.token(who)}"}
         path = re.sub(r"\{([^}]+)\}", lambda found: self.named(found[1]), path)
         return self._checked(self.client.post(path, json=self._named_in(body), headers=headers))
+
+    def send(self, table: Table) -> Any:
+        """The answer to a file of readings."""
+        headers = {"Authorization": f"Bearer {self.token(table.who)}", "Content-Type": "text/csv"}
+        return self._checked(self.client.post(table.path, content=table.content, headers=headers))
 
     def refused(self, who: str, path: str, body: Any) -> tuple[int, Any]:
         """The status and the problem that a command is answered with; it changes nothing."""

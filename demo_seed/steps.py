@@ -38,7 +38,17 @@ class Command:
     name: str = ""
 
 
-Step = Fact | Command
+@dataclass(frozen=True)
+class Table:
+    """A file of a logger or sensor, sent to a path."""
+
+    told: str
+    who: str
+    path: str
+    content: str
+
+
+Step = Fact | Command | Table
 
 
 def fact(line: str, **body: Any) -> Fact:

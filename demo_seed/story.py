@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from demo_seed import commands, material, parties, requests, trips_lsc_qai, trips_smp_sec_dvm, trips_tsi_mrl
+from demo_seed import commands, material, parties, requests, sensors, trips_lsc_qai, trips_smp_sec_dvm, trips_tsi_mrl
 from demo_seed.play import PASSWORD, Player
 from demo_seed.steps import Step
 
@@ -38,6 +38,8 @@ def set_up(player: Player, admin: str) -> None:
     for code, where, what, d, s, good in parties.BALANCES:
         figures = {"readability_mg": d, "repeatability_mg": s, "good_until": good}
         player.post(admin, "/v1/balances", {"code": code, "institution": where, "what": what, **figures, **told})
+    for path, described in sensors.documents():
+        player.post(admin, path, {**described, **told})
     player.numbers |= {f"BRM-{n:04}": f"BRM-{n:04}-{CHECKS[n - 1]}" for n in range(1, 29)}
     for prefix, (form, names) in PACKAGING.items():
         _packaging(player, prefix, form, names)
@@ -68,6 +70,7 @@ def steps() -> list[Step]:
         *material.closed(),
         *commands.loans(),
         *requests.steps(),
+        *sensors.steps(),
         *commands.merger(),
         *commands.profiles(),
         *printed,
