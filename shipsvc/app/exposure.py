@@ -1,10 +1,12 @@
 """Time out of storage of samples, read from their spans and those of all they were made from."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 
 import sqlalchemy as sa
 
+from shipsvc.app import judging
+from shipsvc.app.judging import Judged
 from shipsvc.domain import exposure
 from shipsvc.domain.exposure import Stay, TimeOut
 from shipsvc.store import descent
@@ -20,23 +22,41 @@ def time_out(
 ) -> dict[str, TimeOut]:
     """The time out of each item up to ``as_of``, by what was known on ``known_on`` (None: by all that is recorded).
 
-    Two SELECTs, however many items are asked about and however many generations they go back.
+    A fixed number of SELECTs, however many items are asked about and however many generations they go back, and one for
+    each chunk of readings that has to be opened.
     """
     when = When(as_of, known_on or FOREVER)
     if not numbers:
         return {}
+    judged = judging.judge(connection, descent.stays(connection, numbers, when), when).stays
+    return lineages(numbers, as_stays(judged), births(connection, numbers, when), as_of)
+
+
+def as_stays(judged: Mapping[str, Sequence[Judged]]) -> dict[str, list[Stay]]:
+    """Judged stays, as time out is reckoned from them."""
+    return {
+        item: [Stay(p.start, p.end, p.status, p.accessioned, p.evidence, p.controlled) for p in parts]
+        for item, parts in judged.items()
+    }
+
+
+def births(connection: sa.Connection, numbers: Collection[str], when: When) -> Births:
+    """How the items, and all that they descend from, were made, as known then."""
     born: dict[str, list[tuple[datetime, str]]] = {}
     for row in descent.births(connection, numbers, when):
         born.setdefault(row["child"], []).append((row["born_at"], row["parent"]))
-    stays: dict[str, list[Stay]] = {}
-    for row in descent.stays(connection, numbers, when):
-        stay = Stay(row["from_at"], row["to_at"], row["status"], row["accessioned"])
-        stays.setdefault(row["item"], []).append(stay)
+    return born
+
+
+def lineages(
+    numbers: Collection[str], stays: Mapping[str, Sequence[Stay]], born: Births, until: datetime
+) -> dict[str, TimeOut]:
+    """The time out of each item, its parents' share before its birth included."""
     found: dict[str, TimeOut] = {}
     for number in parents_first(numbers, born):
         # A parent that is not there yet is its own descendant by the record: a mistake that carries no time.
-        births = [(at, found[parent]) for at, parent in born.get(number, ()) if parent in found]
-        found[number] = exposure.time_out(stays.get(number, ()), until=as_of, births=births)
+        inherited = [(at, found[parent]) for at, parent in born.get(number, ()) if parent in found]
+        found[number] = exposure.time_out(stays.get(number, ()), until=until, births=inherited)
     return {number: found[number] for number in numbers}
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Sequence
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -28,12 +29,20 @@ def births(connection: sa.Connection, numbers: Collection[str], when: When) -> S
 def stays(connection: sa.Connection, numbers: Collection[str], when: When) -> Sequence[Row]:
     """Where the samples, and all that they descend from, were until then, by item and time."""
     above = _above(numbers, when)
-    wanted = sa.select(SPAN.c.item, SPAN.c.from_at, SPAN.c.to_at, SPAN.c.status, SPAN.c.accessioned).where(
-        SPAN.c.item.in_(sa.select(above.c.number)),
-        SPAN.c.from_at < when.as_of,
-        moments.known(SPAN.c.known_from, SPAN.c.known_to, when),
-    )
-    return rows(connection, wanted.order_by(SPAN.c.item, SPAN.c.from_at))
+    return rows(connection, _stays(when).where(SPAN.c.item.in_(sa.select(above.c.number))))
+
+
+def own_stays(
+    connection: sa.Connection, numbers: Collection[str], when: When, *clauses: sa.ColumnElement[bool] | sa.TextClause
+) -> Sequence[Row]:
+    """The same of the samples alone, as far as the clauses on their spans let them be seen."""
+    return rows(connection, _stays(when).where(SPAN.c.item.in_(numbers), *clauses))
+
+
+def _stays(when: When) -> sa.Select[Any]:
+    stay = (SPAN.c.item, SPAN.c.from_at, SPAN.c.to_at, SPAN.c.status, SPAN.c.place, SPAN.c.accessioned, SPAN.c.profile)
+    told = (SPAN.c.from_at < when.as_of, moments.known(SPAN.c.known_from, SPAN.c.known_to, when))
+    return sa.select(*stay).where(*told).order_by(SPAN.c.item, SPAN.c.from_at)
 
 
 def _above(numbers: Collection[str], when: When) -> sa.CTE:

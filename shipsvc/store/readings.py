@@ -108,6 +108,19 @@ def placements(
     return sorted(placed, key=lambda one: (one.from_at, one.source, one.item or "", one.place or ""))
 
 
+def placements_of(connection: sa.Connection, sources: Collection[str], when: When) -> list[Placement]:
+    """Where each of the sources was, wherever that is, up to ``when.as_of``; as ``placements``, in order of time."""
+    described = _versions(connection, sources, when)
+    placed = [
+        _placement(described[stay.logger], stay.item, None, stay.from_at, stay.to_at)
+        for stay in (stays(_puts(connection, described, when), when.as_of) if described else ())
+    ]
+    for versions in described.values():
+        mounts = [Mount(row["version"], row["valid_from"], row["place"]) for row in versions]
+        placed += [_placement(versions, None, place, a, b) for place, a, b in mounted(mounts, when.as_of)]
+    return sorted(placed, key=lambda one: (one.from_at, one.source, one.item or "", one.place or ""))
+
+
 def _placement(
     versions: Sequence[Row], item: str | None, place: str | None, from_at: datetime, to_at: datetime
 ) -> Placement:
