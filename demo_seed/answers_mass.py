@@ -68,6 +68,16 @@ def _drift(player: Player) -> Iterator[Known]:
     told = (row["difference_mg"], round(float(row["u_mg"]), 3), round(row["r"], 1), row["steps"], row["alarm"])
     yield Known("A9", "is 0016 losing mass: mg, u, r, steps, alarm", ("-2.26", 0.316, -7.2, 6, "both"), told)
     yield Known("7.6", "where the chart ends", 4.35, round(row["chart_low"], 2))
+    for by in ("family", "holder", "balance", "person", "operation"):
+        rows = every(player, "/v1/reports/drift", by=by)
+        whole = -sum(Decimal(row["difference_mg"]) for row in rows)
+        yield Known("7.2", f"unexplained, by {by}", Decimal("16.594"), whole)
+    opened = [
+        one for one in every(player, "/v1/cases", kind="mass") if stock in one["items"] and one["rule"] == "drift"
+    ]
+    last = max((one for one in opened if one["what"].startswith("Drift of sample")), key=lambda one: one["happened_to"])
+    found = (last["state"], last["internal"], last["items"] == [stock], last["what"].split(": ")[1].split(" mg")[0])
+    yield Known("C-12", "the case that this opened", ("open", True, True, "-2.26"), found)
 
 
 def _family(player: Player) -> Iterator[Known]:

@@ -12,14 +12,16 @@ import sqlalchemy as sa
 
 from shipsvc.app import case_access, items
 from shipsvc.app.access import Actor
+from shipsvc.app.case_rules import Alarm as Alarm
+from shipsvc.app.case_rules import first_version, loan_of
+from shipsvc.app.case_rules import open_by_rule as open_by_rule  # asked for here by whoever is not asked by the door
 from shipsvc.app.decisions import Decided
-from shipsvc.app.documents import append_next, drawn_code
+from shipsvc.app.documents import append_next
 from shipsvc.domain import errors
 from shipsvc.domain.cases import DECIDE_WITHIN, UNDECIDED, CaseAct, CaseKind, CaseState, moved
 from shipsvc.store import cases as store
 from shipsvc.store import documents as chains
 from shipsvc.store import files
-from shipsvc.store import items as stored
 from shipsvc.store.access import Outsider
 from shipsvc.store.cases import CASE
 from shipsvc.store.documents import When
@@ -51,28 +53,6 @@ class Opening:
     files: Collection[str] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Alarm:
-    """That a rule has found something. ``rule`` and ``key`` name the cause, which opens one case however often it is
-    found.
-
-    ``items`` are numbers; ``what`` is for everybody who sees the case, and names no third party in one that is not
-    ``internal``. ``found_at`` is when the rule came true.
-    """
-
-    rule: str
-    key: str
-    kind: CaseKind
-    items: Collection[str]
-    what: str
-    because: str
-    found_at: datetime
-    happened_from: datetime | None = None
-    happened_to: datetime | None = None
-    hold: bool = False
-    internal: bool = False
-
-
 @dataclass(frozen=True)
 class Said:
     """Something said in a case, for an institution; ``shared`` with all who see the case; ``at``: when it was said."""
@@ -98,32 +78,6 @@ class Case:
 
 
 # -------------------------------------------------------------------------------------------------------------- opening
-def open_by_rule(connection: sa.Connection, now: datetime, alarm: Alarm) -> list[str]:
-    """Open a case for a cause, one for each owner of the things, unless there is one; its codes. More things of the
-    same cause are added to the case that is there, also where that is decided or closed: what was decided stays so.
-
-    ``now`` is when it is recorded: ``recorded_at`` of the fact that made the rule come true. Call it last of all in a
-    transaction, once for each alarm: its lock comes after those of items, documents and the reserve.
-    """
-    owners: dict[str, list[str]] = {}
-    for number, row in stored.by_numbers(connection, alarm.items).items():
-        owners.setdefault(row["owner"], []).append(number)
-    return [_open_for(connection, now, alarm, owner, numbers) for owner, numbers in sorted(owners.items())]
-
-
-def _open_for(connection: sa.Connection, now: datetime, alarm: Alarm, owner: str, numbers: Sequence[str]) -> str:
-    store.hold_owner(connection, owner)
-    found = store.opened_for(connection, alarm.rule, alarm.key, owner)
-    if found is None:
-        content = {name: getattr(alarm, name) for name in ("what", "found_at", "happened_from", "happened_to")}
-        content |= {"rule": alarm.rule, "rule_key": alarm.key, "hold": alarm.hold, "internal": alarm.internal}
-        content |= {"owner": owner, "opened_by": "", "loan": _loan_of(connection, numbers, alarm.found_at)}
-        found = _first(connection, f"rule/{alarm.rule}", now, alarm.kind, content, alarm.found_at, alarm.because)
-    told = {"from_at": alarm.found_at, "recorded_at": now, "actor": f"rule/{alarm.rule}"}
-    store.add_items(connection, found["code"], numbers, told)
-    return str(found["code"])
-
-
 def open_by_hand(connection: sa.Connection, actor: Actor, now: datetime, opening: Opening) -> Case:
     """Open a case about things of one owner, for whoever speaks for ``acting_for`` and may see them.
 
@@ -142,8 +96,8 @@ def open_by_hand(connection: sa.Connection, actor: Actor, now: datetime, opening
     content: dict[str, Any] = {"rule": None, "rule_key": None, "hold": opening.hold and theirs}
     content |= {name: getattr(opening, name) for name in ("what", "happened_from", "happened_to", "internal")}
     content |= {"owner": owner, "opened_by": opening.acting_for, "found_at": found_at}
-    content["loan"] = _loan_of(connection, numbers, found_at)
-    row = _first(connection, actor.person, now, opening.kind, content, found_at, opening.because)
+    content["loan"] = loan_of(connection, numbers, found_at)
+    row = first_version(connection, actor.person, now, opening.kind, content, found_at, opening.because)
     told = {"from_at": row["valid_from"], "recorded_at": now, "actor": actor.person}
     store.add_items(connection, row["code"], numbers, told)
     if opening.files:
@@ -157,26 +111,6 @@ def _one_owner(found: Sequence[items.Found]) -> str:
     if len(owners) > 1:
         raise errors.Malformed(why="open one case for the things of each owner", pointer="/items")
     return owners.pop()
-
-
-def _loan_of(connection: sa.Connection, numbers: Collection[str], at: datetime) -> str | None:
-    """The loan that all of them were on, where it is one."""
-    loans = store.loans_at(connection, numbers, at)
-    return loans.pop() if len(loans) == 1 else None
-
-
-def _first(
-    connection: sa.Connection,
-    person: str,
-    now: datetime,
-    kind: CaseKind,
-    content: dict[str, Any],
-    at: datetime,
-    because: str,
-) -> Row:
-    state = {"state": CaseState.OPEN.value, "decide_by": now + DECIDE_WITHIN[kind], "cause": None, "decision": None}
-    row = {**content, **state, "kind": kind.value, "code": drawn_code("C")}
-    return append_next(connection, CASE, person, now, None, row, at, because)
 
 
 # -------------------------------------------------------------------------------------------------------------- reading

@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, case_flags, files, kinds, reach, refold, reserve, second
+from shipsvc.app import amend, case_flags, drift_alarms, files, kinds, reach, refold, reserve, second
 from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
@@ -26,6 +26,8 @@ SKEW_APPLIED = timedelta(seconds=2)
 SKEW_FLAGGED = timedelta(minutes=2)
 FUTURE_TOLERATED = timedelta(minutes=2)
 EPOCH = kinds.EPOCH
+#: What rules are asked about last: of which kinds facts were recorded, what they changed, and when.
+Recorded = tuple[set[str], frozenset[str], datetime]
 
 
 class AffectedGrew(Exception):
@@ -81,10 +83,11 @@ def tell(
     waiting: dict[int, Accepted] = {}
     unwritten: set[str | None] = set()
     failed: set[str] = set()
+    after: list[Recorded] = []
     for place, told in enumerate(facts):
         if told.id in unwritten or (told.amends and told.amends in unwritten):
             # It repeats or amends one of this request that is not in the log yet.
-            results |= _record(connection, now, waiting)
+            results |= _record(connection, now, waiting, after)
             waiting, unwritten = {}, set()
             known |= events.by_ids(connection, [told.id])
         try:
@@ -98,7 +101,9 @@ def tell(
             results[place] = error
             failed.add(told.id)
     if waiting:
-        results |= _record(connection, now, waiting)
+        results |= _record(connection, now, waiting, after)
+    for recorded in after:
+        drift_alarms.sound(connection, *recorded)
     return [results[place] for place in range(len(facts))]
 
 
@@ -222,7 +227,7 @@ def _happened(told: Told, envelope: Envelope, clock: datetime, zone: str) -> tup
 
 # ----------------------------------------------------------------------------------------------------------- recording
 def _record(
-    connection: sa.Connection, now: Callable[[], datetime], accepted: Mapping[int, Accepted]
+    connection: sa.Connection, now: Callable[[], datetime], accepted: Mapping[int, Accepted], after: list[Recorded]
 ) -> dict[int, Result]:
     facts = list(accepted.values())
     numbers = {n for fact in facts for n in fact.numbers | fact.old_items}
@@ -248,6 +253,7 @@ def _record(
     _write(connection, facts, found.outcome.resolved, recorded_at)
     meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}
     items.touch(connection, numbers | meant | found.changed, recorded_at)
+    after.append(({fact.told.kind for fact in facts}, found.changed, recorded_at))
     return {place: Answer(json.loads(fact.row["answer"])) for place, fact in accepted.items()}
 
 

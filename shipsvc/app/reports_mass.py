@@ -1,11 +1,9 @@
-"""Reports of masses over time: the drift of samples, and the reconciliation of a loan line by line."""
+"""The reconciliation of a loan line by line."""
 
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import pairwise
 from typing import Any
 
 import sqlalchemy as sa
@@ -15,110 +13,10 @@ from shipsvc.app.access import Actor
 from shipsvc.app.loan_lines import Line
 from shipsvc.app.report_pages import Asked, Entry, Key
 from shipsvc.domain import codes
-from shipsvc.domain.drift import Drift, Step, drift
 from shipsvc.domain.mass import Mass
 from shipsvc.store import items, ledger
 from shipsvc.store import loans as loan_spans
 from shipsvc.store.engine import Row
-
-#: Decisions that set a book: a posting is a step of the drift, after a re-basis it begins anew.
-POSTED, REBASED = "posted", "rebased"
-
-
-# -------------------------------------------------------------------------------------------------------------- drift
-@dataclass(frozen=True)
-class _Posting:
-    at: datetime
-    step: Step
-
-
-def drifts(connection: sa.Connection, actor: Actor, asked: Asked, after: Key | None, limit: int) -> list[Entry]:
-    """Of each sample whose book was posted: the running sum of its differences, its u, and whether it alarms.
-
-    In the order of items; for the owner's people and those who see all.
-    """
-    owners = None if actor.sees_all else actor.institutions
-    found: list[Entry] = []
-    behind = after[0] if after else ""
-    while len(found) < limit:
-        numbers = ledger.unexplained_items(connection, asked.moment, owners, behind, limit)
-        found += _drifts(connection, numbers, asked)
-        if len(numbers) < limit:
-            break
-        behind = numbers[-1]
-    return found[:limit]
-
-
-def _drifts(connection: sa.Connection, numbers: Sequence[str], asked: Asked) -> list[Entry]:
-    """Those of the samples that were posted since their last re-basis: not all that is unexplained was."""
-    infos = items.by_numbers(connection, numbers)
-    spans = _by_item(ledger.settings(connection, numbers, asked.moment))
-    found = ((number, _postings(spans[number])) for number in numbers)
-    return [Entry((number,), _drift(number, infos[number], postings)) for number, postings in found if postings]
-
-
-@dataclass(frozen=True)
-class Point:
-    """The running sum after one posting: when, how much together, its u, and whether it is over its limit then."""
-
-    at: datetime
-    difference_ng: int
-    u_ng: float
-    r: float | None
-    alarms: bool
-
-
-def drift_points(connection: sa.Connection, actor: Actor, asked: Asked, number: str) -> list[Point]:
-    """The drift of one sample posting by posting, for the owner's people and those who see all; none for others."""
-    info = items.by_numbers(connection, [number]).get(number)
-    if info is None or not (actor.sees_all or info["owner"] in actor.institutions):
-        return []
-    postings = _postings(ledger.settings(connection, [number], asked.moment))
-    sums = [drift([posting.step for posting in postings[:count]]) for count in range(1, len(postings) + 1)]
-    return [
-        Point(one.at, found.difference_ng, found.u_ng, _finite(found.r), found.sum_alarms)
-        for one, found in zip(postings, sums, strict=True)
-    ]
-
-
-def _postings(spans: Sequence[Row]) -> list[_Posting]:
-    """The steps since the last re-basis: what each posting set the book from and to."""
-    found: list[_Posting] = []
-    for before, span in pairwise(spans):
-        if span["kind"] == REBASED:
-            found = []
-        if span["kind"] == POSTED and before["mass_ng"] is not None and span["mass_ng"] is not None:
-            step = Step(before["mass_ng"], before["variance"], span["mass_ng"], span["variance"])
-            found.append(_Posting(span["from_at"], step))
-    return found
-
-
-def _drift(number: str, info: Row, postings: Sequence[_Posting]) -> dict[str, Any]:
-    found = drift([posting.step for posting in postings])
-    return {
-        "item": codes.display(number),
-        "what": info["what"],
-        "steps": len(postings),
-        "first_at": postings[0].at,
-        "last_at": postings[-1].at,
-        "difference_mg": Mass(found.difference_ng).digits("mg"),
-        "u_mg": Mass(round(found.u_ng)).digits("mg"),
-        "r": _finite(found.r),
-        "chart_low": found.chart_low,
-        "chart_high": found.chart_high,
-        "alarm": _alarm(found),
-    }
-
-
-def _alarm(found: Drift) -> str:
-    if found.sum_alarms:
-        return "both" if found.chart_alarms else "sum"
-    return "chart" if found.chart_alarms else "none"
-
-
-def _finite(r: float | None) -> float | None:
-    return r if r is not None and math.isfinite(r) else None
-
 
 # ------------------------------------------------------------------------------------------------------ reconciliation
 #: What may happen to the mass of a line while it is out: the member by the account that it goes to.
@@ -216,6 +114,10 @@ def _compared(name: str, row: Row | None) -> dict[str, Any]:
         f"{name}_verdict": row["verdict"],
         f"{name}_marks": row["marks"].split(),
     }
+
+
+def _finite(r: float | None) -> float | None:
+    return r if r is not None and math.isfinite(r) else None
 
 
 def _mg(ng: int | None) -> str | None:

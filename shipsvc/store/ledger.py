@@ -163,12 +163,19 @@ def unexplained_items(
     return list(connection.execute(wanted.order_by(MOVE.c.item).limit(limit)).scalars())
 
 
+def unexplained_among(connection: sa.Connection, items: Collection[str]) -> set[str]:
+    """Those of the samples of which anything is unexplained as known now."""
+    wanted = sa.select(MOVE.c.item).distinct().where(sa.text(f"({UNEXPLAINED_SQL})"), MOVE.c.item.in_(items))
+    return set(connection.execute(wanted.where(MOVE.c.known_to == FOREVER)).scalars())
+
+
 def settings(connection: sa.Connection, items: Collection[str], when: Moment) -> Sequence[Row]:
-    """How the books of the samples went until then: item, from_at, mass_ng, variance, and the ``kind`` of the fact that
-    each span began with; in order of item and time."""
+    """How the books of the samples went until then: item, from_at, mass_ng, variance, event_id and ``kind`` of the fact
+    that each span began with, and who had it (certain, borrower, line); in order of item and time."""
     fact = EVENT_ITEM.alias("fact")
     same = sa.and_(fact.c.item == SPAN.c.item, fact.c.event_id == SPAN.c.event_id, _known(fact, when))
-    wanted = sa.select(SPAN.c.item, SPAN.c.from_at, SPAN.c.mass_ng, SPAN.c.variance, fact.c.kind)
+    held = (SPAN.c.event_id, SPAN.c.certain, SPAN.c.borrower, SPAN.c.line)
+    wanted = sa.select(SPAN.c.item, SPAN.c.from_at, SPAN.c.mass_ng, SPAN.c.variance, fact.c.kind, *held)
     wanted = wanted.select_from(SPAN.outerjoin(fact, same))
     wanted = wanted.where(SPAN.c.item.in_(items), SPAN.c.from_at <= when.as_of, _known(SPAN, when))
     return rows(connection, wanted.order_by(SPAN.c.item, SPAN.c.from_at))

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
 
+from shipsvc.app import drift as drift_sums
 from shipsvc.app import families, mass_balance, report_pages, reports_mass, reserves
 from shipsvc.app.families import Family, Relative, Step
 from shipsvc.domain import codes, errors
@@ -22,7 +23,7 @@ from shipsvc.web.schemas import DocumentCode, Instant, Moments, MomentsDep
 router = APIRouter(prefix="/v1", tags=["reports"])
 BALANCE = Report("material-balance", mass_balance.material_balance, 1, schemas.BalanceLine, schemas.BalanceReport)
 RESERVE = Report("reserve", reserves.reserve, 1, schemas.ReserveRow, schemas.ReserveReport)
-DRIFT = Report("drift", reports_mass.drifts, 1, schemas.DriftRow, schemas.DriftReport)
+DRIFT = Report("drift", drift_sums.drifts, 1, schemas.DriftRow, schemas.DriftReport)
 RECONCILIATION = Report(
     "reconciliation", reports_mass.reconciliation, 1, schemas.ReconciledLine, schemas.ReconciliationReport
 )
@@ -94,10 +95,20 @@ def reserve(
     response_model=schemas.DriftReport,
     responses=responses_of(DRIFT, schemas.DRIFT),
 )
-def drift(service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response) -> Any:
-    """Of each sample whose book was set to weighings: all differences together, with the uncertainty of the whole. For
-    the people of the owner."""
-    return answer(service, claims, DRIFT, page, moments, response)
+def drift(
+    service: ServiceDep,
+    claims: ClaimsDep,
+    page: PageDep,
+    moments: MomentsDep,
+    response: Response,
+    by: Annotated[
+        drift_sums.By,
+        Query(description="What differences are added up by; `person` is who weighed", examples=["sample"]),
+    ] = "sample",
+) -> Any:
+    """Of all samples whose books were set to weighings: the differences together, with the uncertainty of the whole, in
+    which what two of them share counts once. A sum that alarms opens an internal case. For the people of the owner."""
+    return answer(service, claims, DRIFT, page, moments, response, by=by)
 
 
 @router.get(

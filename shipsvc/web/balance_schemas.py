@@ -136,8 +136,11 @@ class FamilyShown(Moment):
 
 
 DRIFT: Final[dict[str, Any]] = {
+    "by": "sample",
+    "group": "BRM-0016-7",
     "item": "BRM-0016-7",
     "what": "powder stock",
+    "samples": 1,
     "steps": 6,
     "first_at": "2025-04-02T18:00:00Z",
     "last_at": "2026-09-18T18:00:00Z",
@@ -151,11 +154,18 @@ DRIFT: Final[dict[str, Any]] = {
 
 
 class DriftRow(Strict):
-    """The running sum of what postings of one sample said."""
+    """The running sum of what postings said, of one sample or of all that belong to one group."""
 
     model_config = example(DRIFT)
-    item: NumberShown
-    what: str = Field(examples=["powder stock"])
+    by: Literal["sample", "family", "holder", "balance", "person", "operation"]
+    group: str = Field(
+        description="A number; the borrowers or else the holder since the book was set before; a balance; the id of who"
+        " weighed; or what was done to it meanwhile (`kept`: nothing)",
+        examples=["BRM-0016-7"],
+    )
+    item: NumberShown | None = Field(description="The sample, or that which the family began with")
+    what: str | None = Field(description="What that is", examples=["powder stock"])
+    samples: int = Field(ge=1, description="How many samples", examples=[1])
     steps: int = Field(ge=1, description="How many postings, since a re-basis if there was one", examples=[6])
     first_at: Instant
     last_at: Instant
@@ -164,7 +174,11 @@ class DriftRow(Strict):
         description="Its standard uncertainty: weighings that steps share count once at each end, not at every step"
     )
     r: float | None = Field(description="Difference over uncertainty; null where that is 0", examples=[-7.15])
-    chart_low: float = Field(description="One-sided cumulative sum of losses (k = 0.5) at the end", examples=[4.35])
+    chart_low: float = Field(
+        description="One-sided cumulative sum of losses (k = 0.5) at the end: over the steps of one sample, else over"
+        " stretches of steps that follow each other in one sample",
+        examples=[4.35],
+    )
     chart_high: float = Field(description="The same for gains", examples=[0.0])
     alarm: Literal["none", "sum", "chart", "both"] = Field(
         description="sum: |r| is over 3. chart: a cumulative sum was over 4; made for independent events"
@@ -172,7 +186,7 @@ class DriftRow(Strict):
 
 
 class DriftReport(Reported):
-    """The drift of samples, in the order of their numbers."""
+    """Running sums, in the order of their groups."""
 
     model_config = example({**AT, "next": None, "items": [DRIFT]})
     items: list[DriftRow]

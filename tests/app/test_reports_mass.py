@@ -7,8 +7,8 @@ import pytest
 import sqlalchemy as sa
 
 from shipsvc.app import families
+from shipsvc.app.drift import drifts
 from shipsvc.app.mass_balance import material_balance
-from shipsvc.app.reports_mass import drifts
 from shipsvc.app.reserves import reserve
 from shipsvc.domain import errors
 from shipsvc.domain.mass import Mass

@@ -111,6 +111,8 @@ def test_drift_over_http(world: Collection) -> None:
 
     assert (row["item"], row["steps"], row["difference_mg"], row["alarm"]) == (NUMBERS[CHIP], 1, "-0.54", "none")
     assert world.get("ana", "reports/drift")["items"] == []
+    (held,) = world.get("cur", "reports/drift", by="holder")["items"]
+    assert (held["group"], held["item"], held["difference_mg"]) == ("SMP", None, row["difference_mg"])
 
 
 def test_the_reserve_over_http(world: Collection) -> None:

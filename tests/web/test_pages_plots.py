@@ -10,8 +10,8 @@ from xml.etree import ElementTree
 import pytest
 from markupsafe import Markup
 
+from shipsvc.app.drift import Point
 from shipsvc.app.reports_custody import Stretch
-from shipsvc.app.reports_mass import Point
 from shipsvc.domain.exposure import Course, TimeOut
 from shipsvc.domain.times import Intervals
 from shipsvc.web.balance_schemas import FamilyMember, FamilyShown, FamilyStep, Share

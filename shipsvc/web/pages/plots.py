@@ -10,8 +10,8 @@ from typing import Any
 
 from markupsafe import Markup
 
+from shipsvc.app.drift import Point
 from shipsvc.app.reports_custody import Stretch
-from shipsvc.app.reports_mass import Point
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import Intervals

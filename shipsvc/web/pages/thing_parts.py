@@ -5,7 +5,8 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
 
-from shipsvc.app import documents, facts, families, mass_balance, next_acts, prints, reports_custody, reports_mass
+from shipsvc.app import documents, facts, families, mass_balance, next_acts, prints, reports_custody
+from shipsvc.app import drift as drift_sums
 from shipsvc.app.items import Found
 from shipsvc.app.report_pages import Asked
 from shipsvc.app.reports_custody import Stretch
@@ -195,7 +196,7 @@ def _relatives(shown: FamilyShown) -> list[Mapping[str, Any]]:
 
 
 def _drift(work: Work, frame: Frame, asked: Asked, found: Found) -> dict[str, Any] | None:
-    points = reports_mass.drift_points(work.connection, work.actor, asked, found.number)
+    points = drift_sums.drift_points(work.connection, work.actor, asked, found.number)
     drawn = plots.drift(points, frame.zone)
     if drawn is None:
         return None
