@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Any
 
+from demo_seed.answers_conditions import conditions
 from demo_seed.answers_mass import masses
 from demo_seed.answers_reserve import requests
 from demo_seed.answers_sensors import sensors
@@ -27,6 +28,7 @@ def ask_all(player: Player) -> Iterator[Known]:
         masses,
         requests,
         sensors,
+        conditions,
         _time_out,
     ):
         yield from ask(player)
