@@ -26,10 +26,10 @@ def _loggers(player: Player) -> Iterator[Known]:
     found = (warm["start"], warm["end"], warm["peak"], warm["counts"])
     expected = ("2025-03-29T02:10:00Z", "2025-03-30T09:30:00Z", 11.4, "certain")
     yield Known("T11", "LG-101 above -15 °C", expected, found)
+    told = ("quantity", "start", "end", "peak")
     (leak,) = every(player, "/v1/reports/excursions", source="PS-TRP-GB1", profile="N")
-    found = (leak["quantity"], leak["start"], leak["end"], leak["peak"])
-    expected = ("oxygen", "2025-06-08T02:00:00Z", "2025-06-08T03:30:00Z", 180.0)
-    yield Known("T11", "PS-TRP-GB1 beyond the limits of N", expected, found)
+    oxygen = ["oxygen", "2025-06-08T02:00:00Z", "2025-06-08T03:30:00Z", 180.0]
+    yield Known("T11", "PS-TRP-GB1 beyond the limits of N", oxygen, [leak[name] for name in told])
     for logger in ("LG-090", "LG-201", "LG-301"):
         wrong = every(player, "/v1/reports/excursions", source=logger, profile="N")
         yield Known("T11", f"{logger}: excursions from N", [], wrong)
