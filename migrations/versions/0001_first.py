@@ -686,6 +686,7 @@ def spans() -> None:
     )
     index("ix_flag_event", "flag", "event_id")
     partial("ix_flag_unconfirmed", "flag", "code = 'unconfirmed'", "known_to", "event_id")
+    partial("ix_flag_signed", "flag", "code IN ('one_device', 'signature_alone')", "known_to", "event_id")
 
 
 def people() -> None:

@@ -17,7 +17,7 @@ from shipsvc.store.tables import FOREVER
 
 #: Flags that follow from the facts; the others were raised once, when a fact was told, and stay.
 FOLLOWS = {"which_sample", "disputed", "seen_elsewhere", "nest_cycle", "was_elsewhere", "below_zero", "has_ended"}
-FOLLOWS |= {"strangers_word"}
+FOLLOWS |= {"strangers_word", "one_device", "signature_alone"}
 TEXTS = {"words", "terms"}
 KEYS = {
     "item_span": ("item", "from_at"),

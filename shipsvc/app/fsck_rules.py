@@ -14,6 +14,7 @@ from typing import Any
 from shipsvc.domain import times
 
 FORTNIGHT = timedelta(days=14)
+HOUR = timedelta(hours=1)
 #: Who tells one of these has the thing before them.
 BEFORE_THEIR_EYES = frozenset(
     {"seen", "stored", "taken_out", "weighed", "tared", "dried", "found", "opened", "sealed", "seal_checked"}
@@ -39,6 +40,7 @@ class Said:
     place: int = 0
     trip: tuple[str, str, str] | None = None
     waits: bool = False
+    signed: bool = False
 
     @property
     def party(self) -> str:
@@ -48,7 +50,7 @@ class Said:
     @property
     def own(self) -> bool:
         """Whether that party said it itself."""
-        return house(self.party) == self.teller
+        return self.signed or house(self.party) == self.teller
 
     def named(self) -> set[str]:
         """Every number in it."""
@@ -201,6 +203,19 @@ def is_no_stranger(thing: Thing, said: Said) -> bool:
     parties = (thing.certain, handed, thing.owner, thing.line.lender, thing.line.borrower, owes_next)
     nobodys = thing.certain is None and not thing.owner
     return nobodys or any(alike(said.teller, party) for party in parties)
+
+
+def is_signed(thing: Thing, said: Said) -> bool:
+    """Whether whom it was handed to signed for it there and then, on the device of who had it: D23."""
+    answered = said.body["signed"]["release"]
+    gave = [w for w in thing.words if w.event_id == answered and w.side == "giver" and w.own]
+    if not gave or not alike(said.body.get("from"), said.teller):
+        return False
+    between = alike(gave[0].giver, said.teller) and alike(gave[0].taker, said.party)
+    holders = {house(thing.certain)}
+    holders |= {house(w.taker) for w in thing.words if w.side == "giver" and w.own and alike(w.giver, thing.certain)}
+    at_once = gave[0].at <= said.at <= gave[0].at + HOUR
+    return between and at_once and said.teller in holders
 
 
 def custody(thing: Thing, said: Said) -> None:

@@ -129,6 +129,10 @@ class _Story:
                 vial.closed = False
                 self.touched.add(vial.number)
         for one in [thing] if said.kind in NOT_PASSED_ON else [thing, *self.all_inside(thing)]:
+            if said.kind == "accepted" and said.body.get("signed"):
+                said = replace(said, signed=fsck_rules.is_signed(one, said))
+                if one is thing:
+                    self.flag(one.number, said, "one_device" if said.signed else "signature_alone")
             if fsck_rules.is_no_stranger(one, said):
                 fsck_book.owed(one, said)
                 fsck_rules.place(one, said)

@@ -126,6 +126,29 @@ def _waiting(row: Row, about: dict[str, list[str]]) -> dict[str, Any]:
     return {**{name: value for name, value in fact.items() if name not in left}, "why": row["why"]}
 
 
+# --------------------------------------------------------------------------------------------- both sides on one device
+def one_device(connection: sa.Connection, actor: Actor, asked: Asked, after: Key | None, limit: int) -> list[Entry]:
+    """Acceptances that the taker signed on the giver's device, told first first: for those who told or own it, and for
+    those in whose name they were signed. ``counts`` is False for one that answers no release of who had it."""
+    visible = None
+    if not actor.sees_all:
+        theirs = reads_record.told_by_or_owned(actor.institutions)
+        visible = sa.or_(theirs, second.accepted_for(actor.institutions))
+    behind = (parse_instant(after[0]), after[1]) if after else None
+    found = second.signed(connection, asked.moment, visible, behind, limit)
+    about = _items(connection, actor, [row["amends"] or row["id"] for row in found])
+    return [Entry(_key(row["recorded_at"], row["id"]), _signed(row, about)) for row in found]
+
+
+def _signed(row: Row, about: dict[str, list[str]]) -> dict[str, Any]:
+    body = json.loads(row["body"])
+    said = (body.get("replacement") or {}).get("body") or body
+    members = {name: row[name] for name in ("happened_at", "recorded_at", "actor", "acting_for")}
+    how, party = (said.get("signed") or {}).get("how"), said.get("party")
+    named = {"event_id": row["id"], "about": about.get(row["amends"] or row["id"], [])}
+    return {**named, **members, "party": party, "how": how, "counts": row["code"] == "one_device"}
+
+
 # -------------------------------------------------------------------------------------------------- mass discrepancies
 def mass_discrepancies(
     connection: sa.Connection,

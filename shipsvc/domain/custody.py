@@ -11,6 +11,8 @@ from shipsvc.domain.facts import PRESENCE, Fact, institution_of, same_institutio
 
 #: Words told without a shipment still match this far apart, the limit included (rulings 26).
 MATCH_WINDOW = timedelta(days=14)
+#: Whoever signs on the giver's device stands before the giver: what is signed later than this is no such signature.
+SIGNED_WITHIN = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +69,34 @@ def after(custody: Custody, fact: Fact, owner: str = "") -> Custody:
 def contradicts(custody: Custody, fact: Fact) -> bool:
     """Whether the fact is direct evidence that the thing is with somebody whom the record does not name."""
     return fact.kind in PRESENCE and custody.certain is not None and not custody.holds(fact.party)
+
+
+def signature_holds(custody: Custody, fact: Fact) -> bool:
+    """Whether an acceptance that the taker signed on the giver's device is the taker's own word (D23).
+
+    It answers the one release that it names, of this very thing, told by whom it stands with, to the party that signs.
+    """
+    signed = fact.signature
+    if signed is None or not same_institution(fact.text("from"), fact.acting_for):
+        return False
+    return any(
+        word.event_id == signed.get("release")
+        and word.side == "giver"
+        and word.own
+        and same_institution(word.giver, fact.acting_for)
+        and same_institution(word.taker, fact.party)
+        and timedelta(0) <= fact.happened_at - word.at <= SIGNED_WITHIN
+        and _stands_with(custody, fact.acting_for)
+        for word in custody.words
+    )
+
+
+def _stands_with(custody: Custody, giver: str) -> bool:
+    """Whether the giver holds it for certain, or was handed it by who does: no stranger's two words move a thing."""
+    if same_institution(custody.certain, giver):
+        return True
+    handed = (w for w in custody.words if w.side == "giver" and w.own and same_institution(w.taker, giver))
+    return any(same_institution(w.giver, custody.certain) for w in handed)
 
 
 def _agreed(holder: str, at: datetime, sent_on: str | None = None) -> Custody:

@@ -79,6 +79,8 @@ class Fact:
     trip: Trip | None = None
     #: A decision that a second person has still to confirm, and that does nothing yet.
     waits: bool = False
+    #: An acceptance signed by the taker on the giver's device, which answers what the giver released (D23).
+    signed_for: bool = False
 
     def text(self, name: str) -> str | None:
         """A member of the body that is a string, or None."""
@@ -93,7 +95,13 @@ class Fact:
     @property
     def own_word(self) -> bool:
         """Whether the party speaks for itself; a word typed by another is only declared (rulings 14)."""
-        return institution_of(self.party) == self.acting_for
+        return institution_of(self.party) == self.acting_for or self.signed_for
+
+    @property
+    def signature(self) -> Mapping[str, Any] | None:
+        """What an acceptance says of the taker's signature on the giver's device: which release it answers; or None."""
+        found = self.body.get("signed") if self.kind == "accepted" else None
+        return found if isinstance(found, Mapping) else None
 
 
 def institution_of(party: str | None) -> str | None:

@@ -215,6 +215,12 @@ class _Fold:
     def _step(self, item: str, fact: Fact, by_item: str) -> None:
         state = self._state(item)
         line, where, profile = state.line, state.where, state.profile
+        if fact.signature is not None:
+            fact = replace(fact, signed_for=custody.signature_holds(state.custody, fact))
+            if not by_item and fact.signed_for:
+                self._flag(item, fact, "one_device", "the other side signed on the device of who handed it over")
+            elif not by_item:
+                self._flag(item, fact, "signature_alone", "it answers no release of who had it: it is only declared")
         if self._counts(item, fact):
             line, where = lending.after(line, fact), places.after(where, fact, state.custody)
             profile = self._first_profile(item, where, fact)

@@ -21,7 +21,8 @@ MOVE = table(MassMove)
 OF_MASS = (COMPARISON, PARENTAGE, MOVE)
 #: Flags that the fold raises; the others are raised once, when a fact is told, and stay.
 FOLD_FLAGS = tuple(
-    "which_sample disputed seen_elsewhere nest_cycle was_elsewhere below_zero strangers_word has_ended".split()
+    "which_sample disputed seen_elsewhere nest_cycle was_elsewhere below_zero strangers_word has_ended"
+    " one_device signature_alone".split()
 )
 
 

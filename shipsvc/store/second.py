@@ -99,11 +99,39 @@ def unconfirmed(
     limit: int,
 ) -> Sequence[Row]:
     """Up to ``limit`` facts and decisions that awaited a second person, the longest waiting first, with ``why``."""
+    return _flagged(connection, "flag.code = 'unconfirmed'", when, visible, after, limit)
+
+
+def signed(
+    connection: sa.Connection,
+    when: Moment,
+    visible: sa.ColumnElement[bool] | None,
+    after: tuple[datetime, str] | None,
+    limit: int,
+) -> Sequence[Row]:
+    """Up to ``limit`` acceptances that were signed on the giver's device, the one told first first; with ``why``."""
+    return _flagged(connection, "flag.code IN ('one_device', 'signature_alone')", when, visible, after, limit)
+
+
+def accepted_for(institutions: Collection[str]) -> sa.ColumnElement[bool]:
+    """A clause: the fact is told for one of the institutions, or a desk of it, by another (bodies are canonical)."""
+    starts = [f'"party":"{code}' for code in sorted(institutions)]
+    return sa.or_(sa.false(), *(EVENT.c.body.contains(f"{start}{end}") for start in starts for end in '"/'))
+
+
+def _flagged(
+    connection: sa.Connection,
+    code: str,
+    when: Moment,
+    visible: sa.ColumnElement[bool] | None,
+    after: tuple[datetime, str] | None,
+    limit: int,
+) -> Sequence[Row]:
     known = when.known_on or AT_LAST
     # Said word for word, so that both databases take the partial index.
-    flags = sa.and_(sa.text("flag.code = 'unconfirmed'"), FLAG.c.known_from <= known, FLAG.c.known_to > known)
+    flags = sa.and_(sa.text(code), FLAG.c.known_from <= known, FLAG.c.known_to > known)
     wanted = (
-        sa.select(EVENT, sa.func.min(FLAG.c.detail).label("why"))
+        sa.select(EVENT, sa.func.min(FLAG.c.detail).label("why"), sa.func.max(FLAG.c.code).label("code"))
         .select_from(FLAG.join(EVENT, EVENT.c.id == FLAG.c.event_id))
         .where(flags, EVENT.c.happened_at <= when.as_of)
         .group_by(*EVENT.c)

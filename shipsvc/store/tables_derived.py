@@ -288,4 +288,5 @@ class Flag(SQLModel, table=True):
     __table_args__ = (
         sa.Index("ix_flag_event", "event_id"),
         partial("ix_flag_unconfirmed", "code = 'unconfirmed'", "known_to", "event_id"),
+        partial("ix_flag_signed", "code IN ('one_device', 'signature_alone')", "known_to", "event_id"),
     )

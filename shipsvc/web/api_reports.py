@@ -80,6 +80,7 @@ DISCREPANCIES = Report(
 )
 TOLD_LATE = Report("told-late", reports_record.told_late, 2, schemas.ToldLate, schemas.ToldLateReport)
 UNCONFIRMED = Report("unconfirmed", reports_record.unconfirmed, 2, schemas.Unconfirmed, schemas.UnconfirmedReport)
+ONE_DEVICE = Report("one-device", reports_record.one_device, 2, schemas.OneDevice, schemas.OneDeviceReport)
 
 
 def responses_of(report: Report, row: dict[str, Any]) -> Any:
@@ -322,6 +323,19 @@ def unconfirmed(service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: 
     """Amendments of an identity, or of a mass by more than 3 u, and voids of labels in use: told by one person. Another
     one, not the custodian of the things, confirms them with a fact of kind `confirmed` under their own sign-in."""
     return answer(service, claims, UNCONFIRMED, page, moments, response)
+
+
+@router.get(
+    "/reports/one-device",
+    operation_id="report_one_device",
+    summary="Handovers of which one device told both sides",
+    response_model=schemas.OneDeviceReport,
+    responses=responses_of(ONE_DEVICE, examples.ONE_DEVICE),
+)
+def one_device(service: ServiceDep, claims: ClaimsDep, page: PageDep, moments: MomentsDep, response: Response) -> Any:
+    """The taker signed on the giver's device: their own word, but there was one device and one sign-in. For those who
+    told it, who own the things, and in whose name it was signed."""
+    return answer(service, claims, ONE_DEVICE, page, moments, response)
 
 
 @router.get(

@@ -102,6 +102,9 @@ Sha256 = Annotated[
 ]
 
 
+_RELEASE = "0195a3c2-6f00-7000-8000-000000000002"
+
+
 class Body(BaseModel):
     """What every fact may say beside what its kind is about."""
 
@@ -182,14 +185,38 @@ class Released(Body):
     to: Party
 
 
-class Accepted(Body):
-    """The taker takes."""
+class Signature(BaseModel):
+    """The taker signed on the giver's device, for what one release handed over."""
+
+    model_config = ConfigDict(extra="forbid")
+    release: Annotated[str, Field(pattern="^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$", examples=[_RELEASE])] = Field(
+        description="The release that it answers, told by `acting_for` at most an hour before"
+    )
+    how: Literal["drawn"] = Field("drawn", description="Drawn with a finger or pen, into a file that the fact names")
+
+
+class Taken(Body):
+    """What is said of taking, and of not taking."""
 
     from_: Party | None = Field(None, alias="from", examples=["CRK"])
     seal_states: list[Words] | None = Field(None, max_length=50)
 
 
-class Rejected(Accepted):
+class Accepted(Taken):
+    """The taker takes. ``signed``: on the giver's device, by ``party``, which makes it that party's own word."""
+
+    signed: Signature | None = None
+
+    @model_validator(mode="after")
+    def _is_signed_by_somebody(self) -> Self:
+        """A signature is somebody's, for what somebody gave, and can be looked at."""
+        if self.signed and not (self.party and self.from_ and self.files_sha256):
+            said = "a signature needs party, from, and the file of what was drawn"
+            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": said})
+        return self
+
+
+class Rejected(Taken):
     """The addressee will not take it."""
 
 

@@ -140,6 +140,17 @@ UNCONFIRMED: Final[Row] = {
     "actor": "6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10",
     "acting_for": "TRP",
 }
+ONE_DEVICE: Final[Row] = {
+    "event_id": "01957f5e-0000-7000-8000-000000000009",
+    "about": ["P-01-K"],
+    "happened_at": "2025-03-10T10:06:00Z",
+    "recorded_at": "2025-03-10T10:06:04Z",
+    "actor": "6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10",
+    "acting_for": "TRP",
+    "party": "CRK",
+    "how": "drawn",
+    "counts": True,
+}
 
 
 def report(row: Row) -> Row:

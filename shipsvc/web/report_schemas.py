@@ -306,6 +306,28 @@ class UnconfirmedReport(Reported):
     items: list[Unconfirmed]
 
 
+class OneDevice(Strict):
+    """A taker's word that was signed on the device of who handed the things over."""
+
+    model_config = _example(**examples.ONE_DEVICE)
+    event_id: str = Field(description="The acceptance")
+    about: list[str] = Field(description="Item numbers", examples=[["P-01-K"]])
+    happened_at: Instant
+    recorded_at: Instant
+    actor: str = Field(description="Id of the person whose device it was")
+    acting_for: Party = Field(description="Who handed them over")
+    party: Party | None = Field(description="In whose name it was signed")
+    how: str | None = Field(description="`drawn` on that device, or by a `link` on the taker's own", examples=["drawn"])
+    counts: bool = Field(description="False where it answers no release of who had it: only declared", examples=[True])
+
+
+class OneDeviceReport(Reported):
+    """Acceptances signed on the giver's device, in the order in which they were recorded."""
+
+    model_config = _example(**examples.report(examples.ONE_DEVICE))
+    items: list[OneDevice]
+
+
 class OneSidedStretch(Strict):
     """A stretch of an item's custody that only one side told of."""
 

@@ -44,7 +44,16 @@ MOMENTS: tuple[Mapping[str, str], ...] = (
     {"known_on": "2026-07-01T12:00:00Z"},
 )
 LISTS = ("items", "loans", "shipments", "places", "balances", "collections", "institutions", "people", "prefixes")
-REPORTS = ("outstanding-loans", "overdue", "open-handovers", "silent-shipments", "time-out", "told-late", "unconfirmed")
+REPORTS = (
+    "outstanding-loans",
+    "overdue",
+    "open-handovers",
+    "silent-shipments",
+    "time-out",
+    "told-late",
+    "unconfirmed",
+    "one-device",
+)
 ABOUT = ("", "/history", "/contents", "/time-out", "/one-sided", "/labels")
 OTHERS = ("loans/L-03", "loans/L-04", "shipments/T-03", "shipments/T-04", "shipments/T-03/packing-list", "me/export")
 SEARCHES: tuple[tuple[str, Mapping[str, str]], ...] = (

@@ -26,6 +26,7 @@ REPORTS = (
     "mass-discrepancies",
     "told-late",
     "unconfirmed",
+    "one-device",
 )
 CSV = {"Accept": "text/csv"}
 

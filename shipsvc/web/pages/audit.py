@@ -22,7 +22,7 @@ router = APIRouter(include_in_schema=False)
 #: Rows of each report; all of them stand on a page of their own.
 ROWS = 20
 #: What an auditor asks first (trade questions 35, 37, 40), by the names of the reports.
-ASKED = ("told-late", "unconfirmed", "open-handovers")
+ASKED = ("told-late", "unconfirmed", "open-handovers", "one-device")
 Item = Annotated[str, Query(max_length=200, pattern=PRINTABLE)]
 
 

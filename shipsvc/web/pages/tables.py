@@ -140,6 +140,20 @@ TABLES: Final = (
         "Somebody else, not the custodian, looks at it and confirms it.",
     ),
     Table(
+        api_reports.ONE_DEVICE,
+        "Handovers of which one device told both sides",
+        (
+            Column("About", "about", "items"),
+            Column("From", "acting_for", "party"),
+            Column("Signed for", "party", "party"),
+            Column("How", "how", "word"),
+            Column("Answers what was handed over", "counts", "flag"),
+            Column("When", "happened_at", "instant"),
+        ),
+        "No handover was signed on the giver's device.",
+        "Ask the side that signed whether it did.",
+    ),
+    Table(
         api_reports.TOLD_LATE,
         "What was told late",
         (
