@@ -822,6 +822,25 @@ def accounts() -> None:
     )
     index("ix_invitation_person", "invitation", "person")
     op.create_table(
+        "device_pin",
+        text("secret"),
+        text("person"),
+        text("hash"),
+        instant("made_at"),
+        sa.PrimaryKeyConstraint("secret", "person", name="pk_device_pin"),
+    )
+    op.create_table(
+        "handover_link",
+        text("digest"),
+        text("release"),
+        text("person"),
+        instant("made_at"),
+        instant("expires_at"),
+        instant("used_at", null=True),
+        sa.PrimaryKeyConstraint("digest", name="pk_handover_link"),
+    )
+    index("ix_handover_link_release", "handover_link", "release")
+    op.create_table(
         "refresh_token",
         text("digest"),
         text("session"),

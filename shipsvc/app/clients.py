@@ -137,7 +137,7 @@ def revoke_secret(connection: sa.Connection, actor: Actor, now: datetime, client
     if found is None or found["client"] != client:
         raise errors.NotFound(what="secret", name=secret)
     clients.revoke_secret(connection, secret, now, actor.person)
-    kept.end_of_secret(connection, client, secret, now)
+    kept.end_of_secret(connection, secret, now)
     return show(connection, actor, now, client)
 
 
@@ -145,6 +145,8 @@ def end(connection: sa.Connection, actor: Actor, now: datetime, client: str) -> 
     """The client signs in no more, and its tokens stop at once. May be repeated; NotFound as in ``show``."""
     _found(connection, actor, client)
     identity.close_account(connection, actor, now, client)
+    for secret in clients.secrets_of(connection, [client]):
+        kept.end_of_secret(connection, secret["id"], now)
     return show(connection, actor, now, client)
 
 

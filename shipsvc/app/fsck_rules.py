@@ -206,7 +206,7 @@ def is_no_stranger(thing: Thing, said: Said) -> bool:
 
 
 def is_signed(thing: Thing, said: Said) -> bool:
-    """Whether whom it was handed to signed for it there and then, on the device of who had it: D23."""
+    """Whether whom it was handed to signed for it there and then, on the device of who had it: D25."""
     answered = said.body["signed"]["release"]
     gave = [w for w in thing.words if w.event_id == answered and w.side == "giver" and w.own]
     if not gave or not alike(said.body.get("from"), said.teller):

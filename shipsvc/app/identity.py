@@ -12,7 +12,7 @@ from shipsvc.app import documents, passwords
 from shipsvc.app.access import Actor
 from shipsvc.domain import errors
 from shipsvc.domain.clients import PERSON, require_fitting
-from shipsvc.store import clients, locks, people, sessions
+from shipsvc.store import clients, locks, people, pins, sessions
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import ROLES as ROLES  # the web layer names them too
 
@@ -78,6 +78,7 @@ def change_password(connection: sa.Connection, now: datetime, found: Row, passwo
     """Put another password in place of the one that was read, and end every session of its owner."""
     people.set_password_hash(connection, found["person"], password_hash, instead_of=found["password_hash"])
     sessions.end_all(connection, found["person"], now)
+    pins.forget_of(connection, found["person"])
 
 
 def renew_hash(connection: sa.Connection, found: Row, renewed: str) -> None:

@@ -11,7 +11,7 @@ from shipsvc.app.access import Actor
 from shipsvc.app.sessions import digest, new_secret
 from shipsvc.domain import errors
 from shipsvc.domain.clients import PERSON
-from shipsvc.store import invitations, locks, people, sessions
+from shipsvc.store import invitations, locks, people, pins, sessions
 
 PREFIX = "shi_"
 
@@ -95,5 +95,6 @@ def accept(connection: sa.Connection, now: datetime, secret: str, password_hash:
     assert account is not None
     people.set_password_hash(connection, person, password_hash, instead_of=account["password_hash"])
     sessions.end_all(connection, person, now)
+    pins.forget_of(connection, person)
     attempts.unlock(connection, account["login"])
     return str(account["login"])

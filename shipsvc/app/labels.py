@@ -185,7 +185,7 @@ def svg(url: str, text: LabelText, *, form: Form | None = None) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img"><title>{escape(printable(text.number))}</title>'
         f'<path d="M0 0h{width}v{height:g}h-{width}z" fill="#fff"/>'
-        f'<path d="{_runs(modules)}" stroke="#000" shape-rendering="crispEdges"/>'
+        f'<path d="{strokes(modules)}" stroke="#000" shape-rendering="crispEdges"/>'
         f'<g font-family="monospace" fill="#000">{_svg_words(lines, len(modules))}</g></svg>'
     )
 
@@ -246,7 +246,7 @@ def plain_letter(char: str) -> str:
     return unicodedata.normalize("NFKD", char).encode("ascii", "ignore").decode() or "?"
 
 
-def _runs(modules: Matrix) -> str:
+def strokes(modules: Matrix) -> str:
     """The dark modules as horizontal strokes one module wide, along the middle of each row."""
     return "".join(f"M0 {y}.5{_row(row)}" for y, row in enumerate(modules) if any(row))
 

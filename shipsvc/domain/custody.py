@@ -72,7 +72,7 @@ def contradicts(custody: Custody, fact: Fact) -> bool:
 
 
 def signature_holds(custody: Custody, fact: Fact) -> bool:
-    """Whether an acceptance that the taker signed on the giver's device is the taker's own word (D23).
+    """Whether an acceptance that the taker signed on the giver's device is the taker's own word (D25).
 
     It answers the one release that it names, of this very thing, told by whom it stands with, to the party that signs.
     """

@@ -21,7 +21,8 @@ ShipsvcError
 │   ├── FromElsewhere
 │   └── NotedByAnother
 ├── NotFound             unknown, or not theirs to see: the two look alike
-│   └── InvitationOver
+│   ├── InvitationOver
+│   └── HandoverOver
 ├── Conflict             a second word against a first one
 │   ├── IdUsedForOtherFact
 │   ├── AmendedMeanwhile
@@ -152,6 +153,10 @@ class NotFound(ShipsvcError):
 
 class InvitationOver(NotFound):
     """This link was used, replaced by a newer one, or is over. Ask an administrator for a new one."""
+
+
+class HandoverOver(NotFound):
+    """This link was used, or is over. Whoever hands the things over can show a new one."""
 
 
 class Conflict(ShipsvcError):

@@ -79,7 +79,7 @@ class Fact:
     trip: Trip | None = None
     #: A decision that a second person has still to confirm, and that does nothing yet.
     waits: bool = False
-    #: An acceptance signed by the taker on the giver's device, which answers what the giver released (D23).
+    #: An acceptance signed by the taker on the giver's device, which answers what the giver released (D25).
     signed_for: bool = False
 
     def text(self, name: str) -> str | None:

@@ -58,9 +58,9 @@ def end(connection: sa.Connection, session: str, at: datetime) -> None:
     _end(connection, SESSION.c.id == session, at)
 
 
-def end_of_secret(connection: sa.Connection, client: str, secret: str, at: datetime) -> None:
-    """End every session that a secret of a client opened."""
-    _end(connection, sa.and_(SESSION.c.person == client, SESSION.c.secret == secret), at)
+def end_of_secret(connection: sa.Connection, secret: str, at: datetime) -> None:
+    """End every session that a secret of a client opened, also those of people on a tablet that keeps it."""
+    _end(connection, SESSION.c.secret == secret, at)
 
 
 def end_all(connection: sa.Connection, person: str, at: datetime) -> None:

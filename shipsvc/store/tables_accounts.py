@@ -73,6 +73,28 @@ class Invitation(SQLModel, table=True):
     made_by: str
 
 
+class DevicePin(SQLModel, table=True):
+    """What a person signs in with on one shared tablet, which the id of its client secret names."""
+
+    __tablename__ = "device_pin"
+    secret: str = Field(primary_key=True)
+    person: str = Field(primary_key=True)
+    hash: str
+    made_at: datetime
+
+
+class HandoverLink(SQLModel, table=True):
+    """Leave to sign, once and without an account, for what one release handed over; ``person`` showed the link."""
+
+    __tablename__ = "handover_link"
+    digest: str = Field(primary_key=True)
+    release: str = Field(index=True)
+    person: str
+    made_at: datetime
+    expires_at: datetime
+    used_at: datetime | None = None
+
+
 class RefreshToken(SQLModel, table=True):
     """A token that renews a session, once."""
 

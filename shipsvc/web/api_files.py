@@ -57,19 +57,40 @@ async def keep_file(service: ServiceDep, claims: ClaimsDep, request: Request, re
     """Photographs and papers, for facts to name in `files_sha256`: what a file is, is found by reading it. The same
     bytes again change nothing. For everybody who may tell facts. Others than `acting_for` read images as copies
     without place, time and camera."""
+    kept = await received(service, claims, request)
+    response.status_code = 201 if kept.is_new else 200
+    if kept.is_new:
+        response.headers["Location"] = f"{UPLOADS}/{kept.row['sha256']}"
+    return file_out(kept.row)
+
+
+async def received(service: Service, claims: Claims, request: Request) -> files.Kept:
+    """The file of a form, kept for the institution that the form names."""
     await run_in_threadpool(_first_look, service, claims)
     form = FormReader(request.headers.get("content-type", ""), frozenset({"acting_for"}))
     with folder():
         incoming = await run_in_threadpool(service.shelf.begin)
         try:
-            kept = await _taken(service, claims, request, form, incoming)
+            return await _taken(service, claims, request, form, incoming)
         finally:
             # Also where the sender is gone, which ends this coroutine wherever it waits.
             incoming.discard()
-    response.status_code = 201 if kept.is_new else 200
-    if kept.is_new:
-        response.headers["Location"] = f"{UPLOADS}/{kept.row['sha256']}"
-    return file_out(kept.row)
+
+
+async def drawn(service: Service, data: bytes) -> files.Incoming:
+    """A small picture that came inside a form, sealed, looked at and put in its place; ``discard`` it in the end.
+    WrongType where it is nothing that is kept."""
+    with folder():
+        incoming = await run_in_threadpool(service.shelf.begin)
+        try:
+            await run_in_threadpool(incoming.write, data)
+            await run_in_threadpool(incoming.seal)
+            await _looking(service, files.inspect, incoming)
+            await run_in_threadpool(service.shelf.keep, incoming)
+        except BaseException:
+            incoming.discard()
+            raise
+    return incoming
 
 
 async def _taken(

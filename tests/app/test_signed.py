@@ -5,6 +5,8 @@ sides); that a signature given on the giver's device counts, and is marked, is w
 practice, no source.
 """
 
+from typing import Any
+
 import pytest
 
 from shipsvc.app import fsck
@@ -12,6 +14,7 @@ from shipsvc.domain import custody
 from shipsvc.store.engine import Database
 from tests.world import World
 
+Json = dict[str, Any]
 GIVEN = "00000000-0000-7000-8000-00000000000a"
 OTHER = "00000000-0000-7000-8000-00000000000b"
 AT, SIGNED_AT = "2025-03-10T10:05:00Z", "2025-03-10T10:06:00Z"
@@ -33,10 +36,10 @@ def hand_over(world: World) -> None:
     world.tell("released", "P-02", AT, id=OTHER, to="CRK")
 
 
-def sign(world: World, subjects: str = "P-01", at: str = SIGNED_AT, teller: str = "TRP", **body: object) -> list[str]:
+def sign(world: World, subjects: str = "P-01", at: str = SIGNED_AT, **body: Any) -> list[str]:
     """Tell the acceptance as the giver's device does; its flags."""
-    said = {"party": "CRK", "from_": "TRP", "signed": {"release": GIVEN, "how": "drawn"}, **body}
-    return list(world.tell("accepted", subjects, at, teller, **said)["flags"])
+    said: Json = {"party": "CRK", "from_": "TRP", "signed": {"release": GIVEN, "how": "drawn"}, **body}
+    return list(world.tell("accepted", subjects, at, "TRP", **said)["flags"])
 
 
 def held(world: World, name: str) -> tuple[str | None, str | None, str]:
@@ -67,9 +70,7 @@ def test_it_is_the_takers_own_word_and_marked(database: Database) -> None:
     ],
     ids=["thing", "late", "early", "taker", "giver", "release"],
 )
-def test_it_is_never_more_than_what_was_handed_over(
-    world: World, subjects: str, at: str, body: dict[str, object]
-) -> None:
+def test_it_is_never_more_than_what_was_handed_over(world: World, subjects: str, at: str, body: Json) -> None:
     """Anything else is a word typed for another: declared, and flagged."""
     assert "signature_alone" in sign(world, subjects, at, **body)
     certain, _, state = held(world, "P-01")
@@ -82,7 +83,7 @@ def test_a_stranger_takes_nothing_away_with_two_words_of_their_own(world: World)
     """An institution that never had the box cannot give it on and sign for who takes it."""
     world.tell("released", "P-02", "2025-03-10T12:00:00Z", "MRL", id=GIVEN.replace("a", "c"), to="SMP")
     signed = {"release": GIVEN.replace("a", "c"), "how": "drawn"}
-    said = {"party": "SMP", "from_": "MRL", "signed": signed}
+    said: Json = {"party": "SMP", "from_": "MRL", "signed": signed}
     flags = world.tell("accepted", "P-02", "2025-03-10T12:01:00Z", "MRL", **said)["flags"]
     assert "one_device" not in flags
     assert held(world, "P-02")[0] == "TRP"
@@ -94,7 +95,7 @@ def test_a_courier_who_was_handed_it_has_the_addressee_sign(world: World) -> Non
     given = OTHER.replace("b", "d")
     world.tell("released", "P-01", "2025-03-10T14:00:00Z", "CRK", id=given, to="SMP")
     signed = {"release": given, "how": "drawn"}
-    said = {"party": "SMP", "from_": "CRK", "signed": signed}
+    said: Json = {"party": "SMP", "from_": "CRK", "signed": signed}
     world.tell("accepted", "P-01", "2025-03-10T14:02:00Z", "CRK", **said)
     assert held(world, "P-01") == ("SMP", None, "agreed")
     assert checked(world) == []

@@ -41,7 +41,7 @@ def form_in(page: str, action: str = "/scan/tell") -> dict[str, str]:
     match = re.search(rf'<form method="post" action="{action}".*?</form>', page, re.DOTALL)
     assert match, page
     tags = re.findall(r"<input [^>]*>", match[0])
-    return {_attribute(tag, "name"): unescape(_attribute(tag, "value")) for tag in tags}
+    return {_attribute(tag, "name"): unescape(_attribute(tag, "value")) for tag in tags if _attribute(tag, "name")}
 
 
 def _attribute(tag: str, name: str) -> str:

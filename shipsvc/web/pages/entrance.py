@@ -22,7 +22,7 @@ SEE_OTHER: Final = 303
 Next = Annotated[str, Query(max_length=500)]
 
 
-def _own_path(asked: str) -> str:
+def own_path(asked: str) -> str:
     """Where to go after signing in: a path of ours; whatever names another host leads to the first page."""
     parts = urlsplit(asked)
     ours = asked.startswith("/") and not asked.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
@@ -30,9 +30,10 @@ def _own_path(asked: str) -> str:
 
 
 @router.get("/sign-in")
-def show_sign_in(next: Next = "/") -> HTMLResponse:
+def show_sign_in(request: Request, service: ServiceDep, next: Next = "/") -> HTMLResponse:
     """The form."""
-    return render("sign_in.html", NOBODY, next=_own_path(next), wrong="", login="")
+    is_tablet = session.tablet_cookie(service.settings) in request.cookies
+    return render("sign_in.html", NOBODY, next=own_path(next), wrong="", login="", tablet=is_tablet)
 
 
 @router.post("/sign-in", dependencies=[Depends(session.require_own_page)])
@@ -51,20 +52,21 @@ def sign_in(
             now, network = service.now(connection), attempts.network(address)
             secret = sessions.start_pages(connection, now, lifetimes, person=person, address=network)
     except (errors.WrongPassword, errors.TooManyTries) as error:
-        shown: dict[str, Any] = {"next": _own_path(next), "wrong": detail_of(error), "login": login}
+        shown: dict[str, Any] = {"next": own_path(next), "wrong": detail_of(error), "login": login, "tablet": False}
         page = render("sign_in.html", NOBODY, status=status_of(type(error)), **shown)
         page.headers.update({k: v for k, v in answer_headers(error).items() if k == "Retry-After"})
         return page
-    response = RedirectResponse(_own_path(next), SEE_OTHER)
+    response = RedirectResponse(own_path(next), SEE_OTHER)
     session.give_cookie(response, service.settings, secret, min(lifetimes.whole, lifetimes.idle))
     return response
 
 
 @router.post("/sign-out")
-def sign_out(visit: VisitDep) -> Response:
+def sign_out(request: Request, visit: VisitDep) -> Response:
     """Ends the session at once."""
     with transaction(visit.service, writes=True) as connection:
         sessions.end(connection, visit.service.now(connection), visit.claims.sid)
-    response = RedirectResponse("/sign-in", SEE_OTHER)
+    is_tablet = session.tablet_cookie(visit.service.settings) in request.cookies
+    response = RedirectResponse("/tablet" if is_tablet else "/sign-in", SEE_OTHER)
     session.give_cookie(response, visit.service.settings, "", timedelta(0))
     return response

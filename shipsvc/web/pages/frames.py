@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import Depends, Query
 
@@ -20,6 +20,10 @@ class Typed:
 
     as_of: str
     known_on: str
+
+
+#: Nothing is asked about but now.
+NOW: Final = Typed("", "")
 
 
 def _typed(

@@ -14,6 +14,7 @@ from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
 from shipsvc.web.pages import (
     audit,
     desk,
+    door,
     entrance,
     holdings,
     label_acts,
@@ -25,6 +26,7 @@ from shipsvc.web.pages import (
     scan,
     shipments,
     split,
+    tablet,
     things,
     told_facts,
     weigh,
@@ -34,6 +36,7 @@ from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 ROUTERS: Final = (
     audit.router,
     desk.router,
+    door.router,
     entrance.router,
     holdings.router,
     label_acts.router,
@@ -45,6 +48,7 @@ ROUTERS: Final = (
     scan.router,
     shipments.router,
     split.router,
+    tablet.router,
     things.router,
     told_facts.router,
     weigh.router,

@@ -17,8 +17,8 @@ from shipsvc.web.decisions import new_id
 from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.pages import frames, telling
 from shipsvc.web.pages.forms import Fields, FieldsDep, id_of
+from shipsvc.web.pages.frames import NOW
 from shipsvc.web.pages.rendering import render
-from shipsvc.web.pages.scan import NOW
 from shipsvc.web.pages.session import VisitDep
 from shipsvc.web.schemas import Moments
 from shipsvc.web.shipment_schemas import PackedShown, ShipmentCode, ShipmentShown
@@ -54,7 +54,10 @@ def checklist(
 
 @router.post("/receive/{code}")
 def receive(visit: VisitDep, code: Code, fields: FieldsDep) -> Response:
-    """All of it as facts, or nothing: what is wrong is said, and the list comes again as it was filled in."""
+    """All of it as facts, or nothing: what is wrong is said, and the list comes again as it was filled in. A list that
+    a device kept goes out in the name of who filled it in, or not at all."""
+    if fields.get("person", visit.claims.sub) != visit.claims.sub:
+        raise errors.NotedByAnother
     with visit.reading() as work:
         zone = frames.of(work, NOW).zone
         door = _door(work, code)

@@ -1,7 +1,7 @@
 """The scan page: a thing in hand, the one next action, and facts that were noted while there was no network."""
 
 from dataclasses import dataclass
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Form, Query
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
@@ -19,12 +19,11 @@ from shipsvc.web.deps import Work
 from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.fact_schemas import FACTS_MAX, UUID_PATTERN, EnvelopeIn, ManyAnswers
 from shipsvc.web.pages import frames, telling
-from shipsvc.web.pages.frames import Typed
+from shipsvc.web.pages.frames import NOW as NOW  # other pages ask for it here
 from shipsvc.web.pages.rendering import HEADERS, NOBODY, STATIC, render
 from shipsvc.web.pages.session import VisitDep
 
 router = APIRouter(include_in_schema=False)
-NOW: Final = Typed("", "")
 Scanned = Annotated[str, Query(max_length=300, pattern=PRINTABLE)]
 FormText = Annotated[str, Field(max_length=400)]
 
@@ -46,6 +45,8 @@ class TellForm(BaseModel):
     shipment: FormText = ""
     words: FormText = ""
     seals: FormText = ""
+    #: Hashes of photographs that the script has sent before.
+    files: Annotated[str, Field(max_length=4000, pattern="^[0-9a-f ]*$")] = ""
 
 
 class BackForm(BaseModel):
@@ -167,7 +168,7 @@ def _raw(form: TellForm, zone: str) -> dict[str, Any]:
 def _blank() -> dict[str, Any]:
     return {
         "hand": None, "thing": None, "acts": [], "wrong": None, "told": None, "told_kind": "", "kinds": {},
-        "person": "", "when": "", "new_id": "", "typed": {}, "code": "", "away": False,
+        "person": "", "may_offer": False, "when": "", "new_id": "", "typed": {}, "code": "", "away": False,
         "KINDS": telling.KINDS, "cautions": labels.cautions,
     }  # fmt: skip
 
@@ -189,7 +190,8 @@ def _page(
             "thing": _thing(hand, now) if hand else None,
             "acts": _chosen(hand.acts, kind or (typed.kind if typed else "")) if hand else [],
             "wrong": wrong,
-            "told": _told(work, told),
+            "told": (said := _told(work, told)),
+            "may_offer": _may_offer(work, said),
             "kinds": next_acts.kinds(work.actor),
             "person": visit.claims.sub,
             "when": telling.local(now, frame.zone),
@@ -222,6 +224,12 @@ def _thing(hand: Hand, now: Any) -> Any:
 def _chosen(acts: list[Act], kind: str) -> list[Act]:
     """With the one that was asked for in front."""
     return sorted(acts, key=lambda act: act.kind != kind)
+
+
+def _may_offer(work: Work, told: Any) -> bool:
+    """Whether what was told last is a release that somebody may sign for."""
+    released = told is not None and told.in_force is not None and told.in_force.kind == "released"
+    return released and told.row["acting_for"] in work.actor.institutions
 
 
 def _told(work: Work, told: str) -> Any:

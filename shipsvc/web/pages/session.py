@@ -38,12 +38,21 @@ def cookie_name(settings: Settings) -> str:
     return "__Host-shipsvc" if settings.base_url.startswith("https:") else "shipsvc"
 
 
+def tablet_cookie(settings: Settings) -> str:
+    """The name of the cookie by which a browser is known as a shared tablet."""
+    return f"{cookie_name(settings)}-tablet"
+
+
 def give_cookie(response: Response, settings: Settings, secret: str, lasts: timedelta) -> None:
     """Have the browser keep the secret of a session."""
-    name = cookie_name(settings)
-    secure = name.startswith("__Host-")
+    keep_cookie(response, settings, cookie_name(settings), secret, lasts)
+
+
+def keep_cookie(response: Response, settings: Settings, name: str, kept: str, lasts: timedelta) -> None:
+    """Have the browser keep something that no script reads; an empty text to forget it."""
+    secure = settings.base_url.startswith("https:")
     seconds = int(lasts.total_seconds())
-    response.set_cookie(name, secret, max_age=seconds, path="/", secure=secure, httponly=True, samesite="lax")
+    response.set_cookie(name, kept, max_age=seconds, path="/", secure=secure, httponly=True, samesite="lax")
 
 
 def require_own_page(request: Request) -> None:

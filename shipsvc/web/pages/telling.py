@@ -76,6 +76,8 @@ def body_of(kind: str, fields: Mapping[str, str]) -> Json:
         said = fields.get(asked.name, "").strip()
         if said:
             body[asked.name] = _said(asked.name, said)
+    if fields.get("files", "").strip():
+        body["files_sha256"] = fields["files"].split()
     return body
 
 

@@ -1,14 +1,21 @@
 // Facts kept on this device until the service has answered for each: in IndexedDB, so that they survive a closed
 // browser. A fact leaves only when the service says that it is recorded, or when a person throws it away.
-const NAME = "shipsvc", FACTS = "facts", MEMORY = "memory";
+import { sha256 } from "/static/photos.js";
+
+const NAME = "shipsvc", FACTS = "facts", MEMORY = "memory", FILES = "files", LISTS = "lists";
 const SENT_AT_ONCE = 200;
 
 function open() {
   return new Promise((done, failed) => {
-    const asked = indexedDB.open(NAME, 1);
-    asked.onupgradeneeded = () => {
-      asked.result.createObjectStore(FACTS, { keyPath: "id" });
-      asked.result.createObjectStore(MEMORY);
+    const asked = indexedDB.open(NAME, 2);
+    asked.onupgradeneeded = (event) => {
+      const database = asked.result;
+      if (event.oldVersion < 1) {
+        database.createObjectStore(FACTS, { keyPath: "id" });
+        database.createObjectStore(MEMORY);
+      }
+      database.createObjectStore(FILES, { keyPath: "sha256" });
+      database.createObjectStore(LISTS, { keyPath: "id" });
     };
     asked.onsuccess = () => done(asked.result);
     asked.onerror = () => failed(asked.error);
@@ -35,6 +42,9 @@ export const remembered = (name) => within(MEMORY, "readonly", (store) => store.
 export const forget = (name) => within(MEMORY, "readwrite", (store) => store.delete(name));
 export const kept = async () =>
   (await within(FACTS, "readonly", (store) => store.getAll())).sort((a, b) => a.fact.time.sequence - b.fact.time.sequence);
+export const keptFiles = () => within(FILES, "readonly", (store) => store.getAll());
+export const keptLists = () => within(LISTS, "readonly", (store) => store.getAll());
+export const discardList = (id) => within(LISTS, "readwrite", (store) => store.delete(id));
 export const discard = (id) => within(FACTS, "readwrite", (store) => store.delete(id));
 
 // UUID version 7 (RFC 9562, 5.7): 48 bits of Unix milliseconds, then random ones.
@@ -82,13 +92,25 @@ async function counted() {
 }
 
 // Keep one fact; ``person`` is who notes it: nobody else can send it.
-export async function keep(person, kind, subjects, actingFor, body, id = uuid7()) {
+export async function keep(person, kind, subjects, actingFor, body, id = uuid7(), note = "") {
   const device = await counted();
   const time = { raw: localTime(), source: "device", sequence: device.count };
-  const one = { id, person, device: device.name, fact: { id, kind, subjects, time, acting_for: actingFor, body }, problem: "" };
+  const fact = { id, kind, subjects, time, acting_for: actingFor, body, ...(note && { note }) };
+  const one = { id, person, device: device.name, fact, problem: "" };
   await within(FACTS, "readwrite", (store) => store.put(one));
   return one;
 }
+
+// Keep a picture until it is sent; answers the hash by which facts name it.
+export async function keepFile(person, actingFor, blob, name) {
+  const hash = await sha256(blob);
+  await within(FILES, "readwrite", (store) => store.put({ sha256: hash, person, acting_for: actingFor, blob, name, problem: "" }));
+  return hash;
+}
+
+// Keep a list as it was filled in; its id makes it harmless to send it twice.
+export const keepList = (person, path, fields) =>
+  within(LISTS, "readwrite", (store) => store.put({ id: fields.id, person, path, fields, problem: "" }));
 
 // What was refused, said otherwise and under a new id, at the time at which it was noted.
 export async function mend(one, changes) {
@@ -104,6 +126,8 @@ export async function mend(one, changes) {
 // Send what this person noted. Answers {recorded, refused, left, said}; throws nothing: what fails stays.
 export async function send(person, csrfFree = fetch) {
   const outcome = { recorded: [], refused: 0, said: "" };
+  const files = await sendFiles(person);
+  if (files) return { ...outcome, said: files };
   const waiting = (await kept()).filter((one) => one.person === person && !one.problem);
   for (let first = 0; first < waiting.length; first += SENT_AT_ONCE) {
     const batch = waiting.slice(first, first + SENT_AT_ONCE);
@@ -119,7 +143,56 @@ export async function send(person, csrfFree = fetch) {
       }
     }
   }
+  return sendLists(person, outcome);
+}
+
+// Pictures go first. One that is refused stays to be seen, and holds up nothing; answers what holds up everything.
+async function sendFiles(person) {
+  for (const file of await keptFiles()) {
+    if (file.person !== person || file.problem) continue;
+    const form = new FormData();
+    form.append("acting_for", file.acting_for);
+    form.append("file", file.blob, file.name);
+    const address = `/scan/files?person=${encodeURIComponent(person)}`;
+    const answered = await asked(address, { body: form, headers: { Accept: "application/json" } });
+    if (answered.ok) await within(FILES, "readwrite", (store) => store.delete(file.sha256));
+    else if (answered.lasting) await within(FILES, "readwrite", (store) => store.put({ ...file, problem: answered.said }));
+    else return answered.said;
+  }
+  return "";
+}
+
+export const discardFile = (hash) => within(FILES, "readwrite", (store) => store.delete(hash));
+
+async function sendLists(person, outcome) {
+  for (const list of await keptLists()) {
+    if (list.person !== person || list.problem) continue;
+    const body = new URLSearchParams(list.fields);
+    const answered = await asked(list.path, { body, headers: { Accept: "application/json" }, redirect: "manual" });
+    if (answered.ok) {
+      await discardList(list.id);
+      outcome.recorded.push({ id: list.id, flags: [] });
+    } else if (answered.lasting) {
+      await within(LISTS, "readwrite", (store) => store.put({ ...list, problem: answered.said }));
+      outcome.refused += 1;
+    } else return { ...outcome, said: answered.said };
+  }
   return outcome;
+}
+
+// One POST. ``lasting``: to send the same again would be answered the same.
+async function asked(address, options) {
+  let answer;
+  try {
+    answer = await fetch(address, { method: "POST", ...options });
+  } catch {
+    return { ok: false, said: "away" };
+  }
+  if (answer.ok || answer.type === "opaqueredirect") return { ok: true };
+  if (answer.status === 401) return { ok: false, said: "signed-out" };
+  const problem = await answer.json().catch(() => ({}));
+  const lasting = answer.status < 500 && ![408, 425, 429].includes(answer.status);
+  return { ok: false, lasting, said: problem.detail || `${answer.status}` };
 }
 
 async function sendBatch(person, batch, ask) {

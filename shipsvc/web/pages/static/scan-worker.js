@@ -1,10 +1,11 @@
 // Answers for the scan page where there is no network. It keeps the page's shell and what the page loads, and never an
 // answer of the service about anything.
-const KEPT = "shipsvc-scan-1";
+const KEPT = "shipsvc-scan-2";
 const SHELL = "/scan/shell";
 const LOADED = [
   SHELL, "/static/style.css", "/static/mark.svg", "/static/scan.webmanifest",
   "/static/scan.js", "/static/codes.js", "/static/queue.js", "/static/camera.js",
+  "/static/door.js", "/static/pad.js", "/static/photos.js",
 ];
 
 // The decoder is 1.1 MB: only where the browser has none of its own, and the page does without it if need be.

@@ -1,6 +1,7 @@
 // The scan page: typing with help, the camera, one after another, and what is kept while there is no network.
 import { read, subject } from "/static/codes.js";
-import { discard, keep, kept, mend, remember, remembered, send } from "/static/queue.js";
+import { handedOver, offerPhotos, photosOf, showSigning, signing } from "/static/door.js";
+import { discard, discardFile, discardList, keep, kept, keptFiles, keptLists, mend, remember, remembered, send } from "/static/queue.js";
 
 const TRY_AGAIN_MS = 5000;
 const $ = (id) => document.getElementById(id);
@@ -53,8 +54,17 @@ for (const form of document.querySelectorAll("form[data-tell]")) {
   form.addEventListener("submit", async (event) => {
     const again = form.dataset.sent;
     form.dataset.sent = "yes";
-    if (again || form.elements.when.value === shown) event.preventDefault();
+    const photos = [...form.querySelectorAll("[data-photos] input")].some((input) => input.files.length);
+    const atOnce = form.elements.when.value === shown;
+    if (again || photos || atOnce) event.preventDefault();
     if (again || !event.defaultPrevented) return;
+    const hashes = await photosOf(form, me.person, form.elements.acting_for.value);
+    form.elements.files.value = hashes.join(" ");
+    if (!atOnce) {
+      await go();
+      form.submit();
+      return;
+    }
     const fields = Object.fromEntries(new FormData(form));
     const outcome = await note(fields.kind, fields.subject, fields.acting_for, fields, fields.id);
     if (outcome.recorded.some((one) => one.id === fields.id)) {
@@ -113,6 +123,7 @@ function bodyOf(names, fields) {
     else if (name === "into") body.into = read(said).number || said;
     else body[name] = said;
   }
+  if (fields.files) body.files_sha256 = fields.files.split(" ");
   return body;
 }
 
@@ -135,6 +146,7 @@ async function told(text) {
     return;
   }
   const fields = Object.fromEntries(new FormData(form));
+  fields.files = (await photosOf(form, me.person, $("each-for").value)).join(" ");
   $("each-code").value = "";
   await note(option().value, subject(seen), $("each-for").value, fields);
   $("each-count").textContent = Number($("each-count").textContent) + 1;
@@ -145,7 +157,10 @@ async function told(text) {
 
 // -------------------------------------------------------------------------------------------------------------- queue
 async function note(kind, about, actingFor, fields, id) {
-  await keep(me.person, kind, [about], actingFor, bodyOf(asksOf(kind), fields), id);
+  const body = bodyOf(asksOf(kind), fields);
+  const one = await keep(me.person, kind, [about], actingFor, body, id);
+  if (kind === "released") handedOver(me.person, one.id, about, actingFor, body);
+  showSigning(me.person);
   await show();
   return go();
 }
@@ -180,17 +195,35 @@ async function sendAll() {
 const reached = () => fetch("/scan-worker.js", { cache: "no-store" }).then((answer) => answer.status < 500, () => false);
 
 async function show() {
-  const waiting = await kept();
+  const waiting = [...(await kept()), ...(await keptLists()), ...(await keptFiles())];
   $("queue-count").textContent = waiting.length;
   $("queue").hidden = !waiting.length && !$("queue-said").textContent;
   $("queue-send").hidden = !waiting.some((one) => me && one.person === me.person);
   $("queue-list").replaceChildren(...waiting.map(line));
 }
 
+// A list of receipt, or a picture: what it is, and if it was refused, why.
+function other(one, made) {
+  const what = document.createElement("p");
+  what.textContent = one.path ? `list · ${one.path}` : `picture · ${one.name}`;
+  made.append(what);
+  if (!one.problem) return made;
+  const problem = document.createElement("p");
+  problem.className = "refused";
+  problem.textContent = `Refused: ${one.problem}`;
+  made.append(problem, button("Throw away", async () => {
+    await (one.path ? discardList(one.id) : discardFile(one.sha256));
+    await show();
+  }));
+  return made;
+}
+
 function line(one) {
   const made = document.createElement("li");
+  if (!one.fact) return other(one, made);
   const { kind, subjects, time, body } = one.fact;
-  const details = Object.entries(body).map(([name, said]) => `${name} ${said}`).join(", ");
+  const told = Object.entries(body).filter(([name]) => !["files_sha256", "signed"].includes(name));
+  const details = told.map(([name, said]) => `${name} ${said}`).join(", ");
   const what = document.createElement("p");
   what.textContent = `${kind.replace(/_/g, " ")} · ${subjects.join(", ")}${details ? ` · ${details}` : ""} · ${time.raw}`;
   made.append(what);
@@ -231,6 +264,8 @@ function mending(one) {
     event.preventDefault();
     const fields = Object.fromEntries(new FormData(form));
     const body = bodyOf(asksOf(one.fact.kind), fields);
+    const { files_sha256, signed, party } = one.fact.body;
+    Object.assign(body, files_sha256 && { files_sha256 }, signed && { signed, party });
     await mend(one, { subjects: fields.thing.split(/\s+/), acting_for: fields.for.trim(), body });
     await show();
     await go();
@@ -304,14 +339,20 @@ async function begin() {
     const code = new URLSearchParams(window.location.search).get("code");
     if (code) $("each-code").value = code;
   }
-  if (me) many();
+  if (me) {
+    many();
+    offerPhotos();
+    signing(() => me.person, { unsigned: "There is no signature yet." }, go);
+    showSigning(me.person);
+  }
   $("look-up").hidden = inTurn;
   $("many-more").open = inTurn;
   await show();
   await go();
   window.addEventListener("online", go);
   // Browsers say "online" before anything can be reached, or never: so it is also tried again while something waits.
-  setInterval(async () => ((await kept()).some((one) => !one.problem) ? go() : null), TRY_AGAIN_MS);
+  const waits = async () => [...(await kept()), ...(await keptLists()), ...(await keptFiles())].some((one) => !one.problem);
+  setInterval(async () => ((await waits()) ? go() : null), TRY_AGAIN_MS);
   $("queue-send").addEventListener("click", go);
   if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
 }
