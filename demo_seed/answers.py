@@ -226,23 +226,37 @@ def _verdict(rows: dict[str, Any], player: Player, name: str) -> tuple[Any, ...]
     return (row["difference_mg"], row["verdict"]) if row else None
 
 
-#: 7.3 as far as it rests on the custody record alone: at least, in minutes.
-OPEN_MINUTES = {
-    "0001": 105,
-    "0005": 240,
-    "0010": 145,
-    "0012": 145,
-    "0016": 175,
-    "0017": 195,
-    "0023": 145,
-    "0024": 270,
+#: 7.3 as far as it rests on the custody record: before accession, and charged to each profile at least, in minutes.
+WET, DRY = 159 * 60 + 18, 42 * 60 + 58
+CHARGED = {
+    "0001": (DRY, {"N": 105}),
+    "0005": (WET, {"N": 240}),
+    "0010": (DRY, {"N": 145}),
+    "0012": (DRY, {"N": 145}),
+    "0016": (DRY, {"N": 175}),
+    **dict.fromkeys(("0017", "0018", "0019", "0020"), (DRY, {"D": 20, "N": 175})),
+    **dict.fromkeys(("0021", "0022", "0023"), (DRY, {"N": 145})),
+    "0024": (WET, {"N": 270}),
 }
 
 
 def _time_out(player: Player) -> Iterator[Known]:
-    for number, minutes in OPEN_MINUTES.items():
+    for number, (before, charged) in CHARGED.items():
         found = player.get(CURATOR, f"/v1/items/{player.named('BRM-' + number)}/time-out")
-        yield Known("7.3", f"{number}: minutes open, at least", minutes, found["at_least_s"] / 60)
+        under = {one["profile"]: one["at_least_s"] / 60 for one in found["charged"]}
+        yield Known("7.3", f"{number}: minutes out by profile, at least", charged, under)
+        yield Known("7.3", f"{number}: minutes before accession", before, found["before_accession_s"] / 60)
+    under = player.get(CURATOR, f"/v1/items/{player.named('BRM-0011')}/time-out")["charged"]
+    minutes = {one["profile"]: one["at_least_s"] / 60 for one in under}
+    yield Known("7.3", "0011: minutes out under N, before it was put in the cold", 135, minutes.get("N"))
+    for as_of, profile in (
+        ("2025-01-20T14:39:00Z", None),
+        ("2025-02-19T13:59:00Z", "N"),
+        ("2025-02-19T14:00:00Z", "C"),
+    ):
+        number = "BRM-0011" if profile else "BRM-0001"
+        shown = player.get(CURATOR, f"/v1/items/{player.named(number)}", as_of=as_of)["profile"]
+        yield Known("T16", f"{number}: profile on {as_of[:16]}", profile, shown)
 
 
 def _at(text: str) -> datetime:

@@ -28,6 +28,7 @@ def set_up(player: Player, admin: str) -> None:
         person = {"name": f"{what} ({login})", "login": login, "password": PASSWORD, "roles": given}
         player.numbers[login] = player.post(admin, "/v1/people", person)["person"]
     braithmoss = {"code": "BRAITHMOSS", "owner": "TRP", "prefix": "BRM", "name": "Braithmoss", "zone": "Europe/London"}
+    braithmoss["fell_at"] = "2025-01-18T19:42:00Z"
     policy = {"reserve_floor_ppm": 700_000, "cut_overshoot_ppm": 50_000}
     player.post(admin, "/v1/collections", {**braithmoss, **policy, **told})
     for described in parties.PROFILES:

@@ -19,7 +19,7 @@ from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import parse_instant
 from shipsvc.store import items, shipments, spans
 from shipsvc.store.engine import Database, rows
-from shipsvc.store.tables import BalanceVersion, Collection, Institution, Place, table
+from shipsvc.store.tables import BalanceVersion, Collection, Institution, Place, ProfileVersion, table
 
 EARLY = datetime(2020, 1, 1, tzinfo=UTC)
 ZONES = {"TRP": "Europe/London", "TSI": "Asia/Tokyo", "SMP": "America/Denver", "MRL": "Australia/Adelaide"}
@@ -147,6 +147,21 @@ class World:
         words = {"code": code, "institution": code.partition("-")[0], "what": "cabinet", "profile": profile}
         with self.writing() as connection:
             connection.execute(sa.insert(table(Place)), [{**chain, **words, "because": "start", "custodian": None}])
+
+    def describe(self, code: str, **words: Any) -> None:
+        """Write down a storage profile."""
+        chain = {"version": 1, "valid_from": EARLY, "recorded_at": EARLY, "actor": "p00", "because": "start"}
+        empty = {"what": "cabinet", "limits": "[]", "as_strict_as": "[]", "contact_materials": "[]"}
+        figures = {"least_readings": 2, "spike_allowance_s": 0}
+        row = {**chain, "code": code, "institution": "TRP", **empty, **figures, **words}
+        with self.writing() as connection:
+            connection.execute(sa.insert(table(ProfileVersion)), [row])
+
+    def fell(self, at: str) -> None:
+        """The collection says when its material fell."""
+        fallen = {**self.all(Collection)[-1], "version": 2, "fell_at": parse_instant(at)}
+        with self.writing() as connection:
+            connection.execute(sa.insert(table(Collection)), [fallen])
 
     def state(self, name: str, as_of: str, known_on: str | None = None) -> State:
         """The state of an item at an instant, as known then or now."""

@@ -152,6 +152,7 @@ def documents() -> None:
         whole("late_after_s"),
         whole("reserve_floor_ppm", null=True),
         whole("cut_overshoot_ppm"),
+        instant("fell_at", null=True),
         sa.PrimaryKeyConstraint("code", "version", name="pk_collection"),
         sa.CheckConstraint("reserve_floor_ppm BETWEEN 0 AND 1000000", name="ck_collection_floor_is_share"),
         sa.CheckConstraint("cut_overshoot_ppm BETWEEN 0 AND 1000000", name="ck_collection_overshoot_is_share"),

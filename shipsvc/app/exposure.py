@@ -29,13 +29,17 @@ def time_out(
     if not numbers:
         return {}
     judged = judging.judge(connection, descent.stays(connection, numbers, when), when).stays
-    return lineages(numbers, as_stays(judged), births(connection, numbers, when), as_of)
+    stays, born = as_stays(judged), births(connection, numbers, when)
+    for number, fell_at in descent.falls(connection, numbers, when).items():
+        if number in stays and number not in born:
+            stays[number] = since_the_fall(stays[number], fell_at)
+    return lineages(numbers, stays, born, as_of)
 
 
 def as_stays(judged: Mapping[str, Sequence[Judged]]) -> dict[str, list[Stay]]:
     """Judged stays, as time out is reckoned from them."""
     return {
-        item: [Stay(p.start, p.end, p.status, p.accessioned, p.evidence, p.controlled) for p in parts]
+        item: [Stay(p.start, p.end, p.status, p.accessioned, p.evidence, p.controlled, p.code) for p in parts]
         for item, parts in judged.items()
     }
 
@@ -58,6 +62,12 @@ def lineages(
         inherited = [(at, found[parent]) for at, parent in born.get(number, ()) if parent in found]
         found[number] = exposure.time_out(stays.get(number, ()), until=until, births=inherited)
     return {number: found[number] for number in numbers}
+
+
+def since_the_fall(stays: list[Stay], fell_at: datetime) -> list[Stay]:
+    """The stays of what was made from nothing else, with the time from its fall up to the first of them."""
+    first = min((stay.start for stay in stays), default=fell_at)
+    return [Stay(fell_at, first, "unknown", accessioned=False), *stays] if fell_at < first else stays
 
 
 def parents_first(numbers: Collection[str], born: Births) -> list[str]:

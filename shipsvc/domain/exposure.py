@@ -3,13 +3,14 @@
 *At least* is time out for sure: taken out of storage, in no packing, or beyond a limit by readings. *At most* adds what
 nobody has proven to be in: packed, on the way, received, or at an unknown place, with no readings to cover it. Only
 what falls after accession is charged; time before it stands apart. All of it is a union of intervals, so that nothing
-told twice counts twice, and it never shrinks.
+told twice counts twice, and it never shrinks. Each stretch is charged to the storage profile that was in force then;
+beside what each profile is charged stands the whole, by the clock on the wall (rulings 23).
 
 A piece carries its parent's time from before its birth. Of several parents the worst counts, for each figure by
 itself; so a ``TimeOut`` keeps a ``Course`` for each way back to an origin that could still be the worst in something.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -25,7 +26,7 @@ class Stay:
     """The whereabouts of an item from ``start`` on and before ``end``; ``status`` as in ``places.Whereabouts``.
 
     ``evidence`` is what was read around it then; ``controlled``: the place, if it is in one, is held to keep what the
-    sample needs where no source says otherwise.
+    sample needs where no source says otherwise. ``profile`` is what the time is charged to (None: to no profile).
     """
 
     start: datetime
@@ -34,6 +35,7 @@ class Stay:
     accessioned: bool
     evidence: Evidence = SILENCE
     controlled: bool = True
+    profile: str | None = None
 
     def charged(self, until: datetime) -> tuple[Intervals, Intervals]:
         """When it was out, for sure and at most, up to ``until``."""
@@ -42,16 +44,40 @@ class Stay:
 
 
 @dataclass(frozen=True, slots=True)
+class Charge:
+    """When an item was out while it was to be kept under one profile: for sure, and at most."""
+
+    at_least: Intervals = _NEVER
+    at_most: Intervals = _NEVER
+
+    def until(self, end: datetime) -> "Charge":
+        """What of it had happened by ``end``."""
+        return Charge(_until(self.at_least, end), _until(self.at_most, end))
+
+    def __or__(self, other: "Charge") -> "Charge":
+        return Charge(self.at_least | other.at_least, self.at_most | other.at_most)
+
+
+_NOTHING = Charge()
+#: What each profile is charged, by its code (None: no profile was in force), in the order of codes.
+Charges = tuple[tuple[str | None, Charge], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
-    """One way back from an item to an origin: when it was out for sure, when perhaps, and when not yet accessioned."""
+    """One way back from an item to an origin: when it was out for sure, when perhaps, and when not yet accessioned;
+    and the same for each profile by itself."""
 
     at_least: Intervals = _NEVER
     at_most: Intervals = _NEVER
     before_accession: Intervals = _NEVER
+    charges: Charges = ()
 
     def until(self, end: datetime) -> "Course":
         """What of it had happened by ``end``."""
-        return Course(_until(self.at_least, end), _until(self.at_most, end), _until(self.before_accession, end))
+        charges = tuple((profile, charge.until(end)) for profile, charge in self.charges)
+        before = _until(self.before_accession, end)
+        return Course(_until(self.at_least, end), _until(self.at_most, end), before, charges)
 
     def followed_by(self, later: "Course") -> "Course":
         """This, and what came after it."""
@@ -59,7 +85,24 @@ class Course:
             self.at_least | later.at_least,
             self.at_most | later.at_most,
             self.before_accession | later.before_accession,
+            _summed([*self.charges, *later.charges]),
         )
+
+    def charge(self, profile: str | None) -> Charge:
+        """What one profile is charged."""
+        return next((charge for code, charge in self.charges if code == profile), _NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What one profile is charged of the time out of an item, and the longest single stretch of it; the worst parent
+    for each figure."""
+
+    profile: str | None
+    at_least: timedelta
+    at_most: timedelta
+    longest_at_least: timedelta
+    longest_at_most: timedelta
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +118,22 @@ class TimeOut:
     def is_charged(self, at: datetime) -> bool:
         """Whether legal charge had been taken by then."""
         return self.accessioned_at is not None and self.accessioned_at <= at
+
+    @property
+    def shares(self) -> tuple[Share, ...]:
+        """What each profile is charged that the item, or what it was made from, was ever to be kept under."""
+        return tuple(self.share(profile) for profile in _profiles(self.courses))
+
+    def share(self, profile: str | None) -> Share:
+        """What one profile is charged."""
+        charges = [course.charge(profile) for course in self.courses]
+        return Share(
+            profile,
+            max(charge.at_least.total for charge in charges),
+            max(charge.at_most.total for charge in charges),
+            max(charge.at_least.longest for charge in charges),
+            max(charge.at_most.longest for charge in charges),
+        )
 
     @property
     def at_least(self) -> timedelta:
@@ -154,9 +213,31 @@ def _since(own: Iterable[Stay], at: datetime) -> list[Stay]:
 
 def _course(stays: Iterable[Stay], until: datetime) -> Course:
     told = [stay for stay in stays if stay.start < until]
-    charged = [stay.charged(until) for stay in told if stay.accessioned]
+    charges = _summed((stay.profile, Charge(*stay.charged(until))) for stay in told if stay.accessioned)
     before = _union((stay for stay in told if not stay.accessioned and stay.status != "ended"), until)
-    return Course(evidence.union(c[0] for c in charged), evidence.union(c[1] for c in charged), before)
+    at_least = evidence.union(charge.at_least for _, charge in charges)
+    return Course(at_least, evidence.union(charge.at_most for _, charge in charges), before, charges)
+
+
+def _summed(charges: Iterable[tuple[str | None, Charge]]) -> Charges:
+    """Each profile once, with all that it is charged."""
+    found: dict[str | None, list[Charge]] = {}
+    for profile, charge in charges:
+        found.setdefault(profile, []).append(charge)
+    return tuple((profile, _united(found[profile])) for profile in sorted(found, key=_code))
+
+
+def _united(charges: Sequence[Charge]) -> Charge:
+    at_least = evidence.union(charge.at_least for charge in charges)
+    return Charge(at_least, evidence.union(charge.at_most for charge in charges))
+
+
+def _code(profile: str | None) -> str:
+    return profile or ""
+
+
+def _profiles(courses: Iterable[Course]) -> list[str | None]:
+    return sorted({profile for course in courses for profile, _ in course.charges}, key=_code)
 
 
 def _union(stays: Iterable[Stay], until: datetime) -> Intervals:
@@ -177,13 +258,29 @@ def _that_could_be_worst(courses: Sequence[Course], births: Sequence[datetime]) 
     What is added can lengthen the stretch that reaches to a birth, so that one is a figure too.
     """
     kept: dict[Course, None] = {}
-    for figure in (_at_least, _at_most):
+    for figure in _figures(courses):
         kept[max(courses, key=lambda course: figure(course).total)] = None
         kept[max(courses, key=lambda course: figure(course).longest)] = None
         for at in births:
             kept[max(courses, key=lambda course: _reaching(figure(course), at))] = None
     kept[max(courses, key=lambda course: course.before_accession.total)] = None
     return tuple(kept)
+
+
+def _figures(courses: Sequence[Course]) -> Iterator[Callable[[Course], Intervals]]:
+    """The whole, and what each profile is charged: for sure and at most."""
+    yield from (_at_least, _at_most)
+    profiles = _profiles(courses)
+    for profile in profiles if len(profiles) > 1 else ():
+        yield from (_charged_at_least(profile), _charged_at_most(profile))
+
+
+def _charged_at_least(profile: str | None) -> Callable[[Course], Intervals]:
+    return lambda course: course.charge(profile).at_least
+
+
+def _charged_at_most(profile: str | None) -> Callable[[Course], Intervals]:
+    return lambda course: course.charge(profile).at_most
 
 
 def _at_least(course: Course) -> Intervals:

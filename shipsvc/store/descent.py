@@ -11,10 +11,12 @@ from shipsvc.store.derived import PARENTAGE
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.spans import SPAN
+from shipsvc.store.tables import Collection as CollectionVersion
 from shipsvc.store.tables import table
 from shipsvc.store.tables_derived import Item
 
 ITEM = table(Item)
+COLLECTION = table(CollectionVersion)
 
 
 def births(connection: sa.Connection, numbers: Collection[str], when: When) -> Sequence[Row]:
@@ -43,6 +45,21 @@ def _stays(when: When) -> sa.Select[Any]:
     stay = (SPAN.c.item, SPAN.c.from_at, SPAN.c.to_at, SPAN.c.status, SPAN.c.place, SPAN.c.accessioned, SPAN.c.profile)
     told = (SPAN.c.from_at < when.as_of, moments.known(SPAN.c.known_from, SPAN.c.known_to, when))
     return sa.select(*stay).where(*told).order_by(SPAN.c.item, SPAN.c.from_at)
+
+
+def falls(connection: sa.Connection, numbers: Collection[str], when: When) -> dict[str, datetime]:
+    """When the material of the samples, and of all that they descend from, fell, where their collection says so."""
+    above = _above(numbers, when)
+    told = (COLLECTION.c.recorded_at <= when.known_on, COLLECTION.c.valid_from <= when.as_of)
+    wanted = sa.select(ITEM.c.number, COLLECTION.c.fell_at).join_from(
+        ITEM, COLLECTION, COLLECTION.c.code == ITEM.c.collection
+    )
+    found = rows(
+        connection,
+        wanted.where(ITEM.c.number.in_(sa.select(above.c.number)), *told).order_by(COLLECTION.c.version),
+    )
+    newest = {row["number"]: row["fell_at"] for row in found}
+    return {number: fell_at for number, fell_at in newest.items() if fell_at is not None}
 
 
 def _above(numbers: Collection[str], when: When) -> sa.CTE:

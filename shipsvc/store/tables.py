@@ -98,6 +98,7 @@ class Collection(Chain, table=True):
     late_after_s: int = 86_400
     reserve_floor_ppm: int | None = None
     cut_overshoot_ppm: int = 50_000
+    fell_at: datetime | None = None
     __table_args__ = (
         sa.CheckConstraint("reserve_floor_ppm BETWEEN 0 AND 1000000", name="floor_is_share"),
         sa.CheckConstraint("cut_overshoot_ppm BETWEEN 0 AND 1000000", name="overshoot_is_share"),

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Response
 
-from shipsvc.app import documents, exposure, history, items
+from shipsvc.app import charges, documents, exposure, history, items
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.web import cursors, items_shown
 from shipsvc.web.answered import of_moment
@@ -151,15 +151,16 @@ def show_contents(
     "/items/{number}/time-out", operation_id="show_time_out", summary="Its time out of storage", responses=problems(404)
 )
 def show_time_out(service: ServiceDep, claims: ClaimsDep, number: Typed, moments: MomentsDep) -> TimeOutShown:
-    """At least and at most, over its whole life and that of what it was made from, by the custody record alone: what
-    loggers and sensors read is not yet taken in. Time before accession stands apart."""
+    """At least and at most, over its whole life and that of what it was made from; and how much of it is charged
+    to each profile that was in force, with its budgets. Time before accession stands apart."""
     with reading(service, claims) as work:
         now = work.now()
         as_of = moments.as_of or now
         found = items.find(work.connection, work.actor, number)
         items.require_state(work.connection, work.actor, found, as_of)
         out = exposure.time_out(work.connection, [found.number], as_of, moments.known_on)
-    return items_shown.time_out(found.number, out[found.number], of_moment(moments, now))
+        charged = charges.charged(work.connection, out, as_of, moments.known_on)
+    return items_shown.time_out(found.number, out[found.number], charged[found.number], of_moment(moments, now))
 
 
 @router.post(

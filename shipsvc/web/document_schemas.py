@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import ConfigDict, Field
 
 from shipsvc.domain.mass import Mass
+from shipsvc.domain.times import parse_instant
 from shipsvc.web.identity_schemas import PERSON, PersonId
 from shipsvc.web.schemas import (
     Count,
@@ -73,6 +74,7 @@ _COLLECTION: dict[str, Any] = {
     "late_after_s": 86_400,
     "reserve_floor_ppm": 700_000,
     "cut_overshoot_ppm": 50_000,
+    "fell_at": "2025-01-18T19:42:00Z",
 }
 _PLACE: dict[str, Any] = {"what": "nitrogen glovebox and shelf", "profile": "N", "custodian": PERSON}
 _BALANCE: dict[str, Any] = {
@@ -100,6 +102,11 @@ class CollectionContent(Strict):
         50_000,
         description="By how much a piece may be heavier than what was granted, in parts per million of that",
         examples=[50_000],
+    )
+    fell_at: Instant | None = Field(
+        None,
+        description="When its material fell: time before it was first stored counts from then; null: from registration",
+        examples=["2025-01-18T19:42:00Z"],
     )
 
 
@@ -130,6 +137,9 @@ class CollectionShown(CollectionContent, Version):
         description="What must stay in its reserve, in parts per million; null: it keeps none", examples=[700_000]
     )
     cut_overshoot_ppm: Ppm = Field(description="By how much more than granted a piece may weigh", examples=[50_000])
+    fell_at: Instant | None = Field(
+        description="When its material fell; null: nobody said", examples=["2025-01-18T19:42:00Z"]
+    )
 
 
 class CollectionPage(Listing):
@@ -241,6 +251,8 @@ def _column(name: str) -> str:
 def _stored(name: str, value: Any) -> Any:
     if isinstance(value, list):
         return json.dumps(value, default=date.isoformat)
+    if name.endswith("_at") and isinstance(value, str):
+        return parse_instant(value)
     return Mass.parse(f"{value} mg").ng if name.endswith("_mg") else value
 
 

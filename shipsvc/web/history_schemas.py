@@ -1,6 +1,6 @@
 """What the history of an item, the posting of its mass and its time out look like in JSON."""
 
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
@@ -126,6 +126,61 @@ class Stretch(Strict):
     proven: bool = Field(description="True where it was out for sure, False where nobody proved it in", examples=[True])
 
 
+_BUDGET: Final[dict[str, Any]] = {
+    "state": "within",
+    "budget_s": 259_200,
+    "left_s": 0,
+    "warned_percent": None,
+    "perhaps_percent": 100,
+}
+_CHARGED: Final[dict[str, Any]] = {
+    "profile": "N",
+    "described": True,
+    "at_least_s": 8_700,
+    "at_most_s": 259_200,
+    "longest_at_least_s": 5_400,
+    "longest_at_most_s": 28_000,
+    "state": "within",
+    "lifetime": _BUDGET,
+    "single": {**_BUDGET, "budget_s": 28_800, "left_s": 800, "perhaps_percent": 90},
+}
+BudgetStateName = Literal["within", "exceeded", "cannot_be_told", "no_budget"]
+
+
+class BudgetSpent(Strict):
+    """A budget, and how much of it is gone."""
+
+    model_config = example(_BUDGET)
+    state: BudgetStateName = Field(
+        description="`exceeded` once surely more was out, `within` while nothing could be more, between them "
+        "`cannot_be_told`, as where nobody described the profile; `no_budget` where it is only recorded",
+        examples=["within"],
+    )
+    budget_s: int | None = Field(description="How long it may be out", examples=[259_200])
+    left_s: int | None = Field(
+        description="What is surely left of it; below 0, by how much it may be exceeded", examples=[0]
+    )
+    warned_percent: int | None = Field(
+        description="The highest of 50, 75, 90 and 100 percent of it that was surely out", examples=[50]
+    )
+    perhaps_percent: int | None = Field(description="The same of what nobody has proven to be in", examples=[100])
+
+
+class ChargedShown(Strict):
+    """What is charged to one storage profile: the time out while it was in force."""
+
+    model_config = example(_CHARGED)
+    profile: str | None = Field(description="Its code; null: while none was in force", examples=["N"])
+    described: bool = Field(description="Whether somebody has described that profile", examples=[True])
+    at_least_s: int = Field(description="Out for sure", examples=[8_700])
+    at_most_s: int = Field(description="Not proven to be in", examples=[259_200])
+    longest_at_least_s: int = Field(description="The longest single stretch out for sure", examples=[5_400])
+    longest_at_most_s: int = Field(description="The longest single stretch not proven to be in", examples=[28_000])
+    state: BudgetStateName = Field(description="The worse of its two budgets", examples=["within"])
+    lifetime: BudgetSpent = Field(description="Its budget for a whole life", examples=[_BUDGET])
+    single: BudgetSpent = Field(description="Its budget for one stretch", examples=[_BUDGET])
+
+
 class TimeOutShown(Moment):
     """Time out of storage over a whole life, parents' share before birth included. Seconds, rounded against comfort."""
 
@@ -137,6 +192,8 @@ class TimeOutShown(Moment):
             "longest_at_least_s": 5_400,
             "longest_at_most_s": 312_900,
             "before_accession_s": 154_680,
+            "state": "within",
+            "charged": [_CHARGED],
             "stretches": [_STRETCH],
         },
         MOMENT,
@@ -147,6 +204,14 @@ class TimeOutShown(Moment):
     longest_at_least_s: int = Field(description="The longest single stretch out for sure", examples=[5_400])
     longest_at_most_s: int = Field(description="The longest single stretch not proven to be in", examples=[312_900])
     before_accession_s: int = Field(description="Before legal charge was taken; not charged", examples=[154_680])
+    state: BudgetStateName = Field(
+        description="The worst of all its budgets: for a person to decide on, never a refusal", examples=["within"]
+    )
+    charged: list[ChargedShown] = Field(
+        description="The same by the storage profile that was in force, each with its own budgets; of several parents, "
+        "the worst one for each figure",
+        examples=[[_CHARGED]],
+    )
     stretches: list[Stretch] = Field(
         description="The stretches that `at_most_s` is the sum of, cut where they are proven; of several parents, the"
         " worst one's",

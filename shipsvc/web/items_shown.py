@@ -1,17 +1,29 @@
 """From what the application found about items to what is answered."""
 
 import math
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+from shipsvc.app import charges
+from shipsvc.app.charges import Charged
 from shipsvc.app.heritage import Carried
 from shipsvc.app.history import Content, Entry
 from shipsvc.app.items import CONTENTS_SHOWN, Shown, Standing
 from shipsvc.domain import codes
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
+from shipsvc.domain.profiles import Spent
 from shipsvc.store.engine import Row
-from shipsvc.web.history_schemas import AmendmentShown, ContentShown, HistoryEntry, Stretch, TimeOutShown
+from shipsvc.web.history_schemas import (
+    AmendmentShown,
+    BudgetSpent,
+    ChargedShown,
+    ContentShown,
+    HistoryEntry,
+    Stretch,
+    TimeOutShown,
+)
 from shipsvc.web.item_schemas import (
     AliasShown,
     BookShown,
@@ -198,7 +210,7 @@ def _said(name: str, value: Any) -> Any:
 
 
 # ---------------------------------------------------------------------------------------------------------- time out
-def time_out(number: str, found: TimeOut, moment: Fields) -> TimeOutShown:
+def time_out(number: str, found: TimeOut, charged: Sequence[Charged], moment: Fields) -> TimeOutShown:
     """Time out of storage; what is at least is rounded down, what is at most up."""
     proven = [(start, end, True) for start, end in found.proven & found.possible]
     perhaps = [(start, end, False) for start, end in found.possible - found.proven]
@@ -210,7 +222,35 @@ def time_out(number: str, found: TimeOut, moment: Fields) -> TimeOutShown:
         longest_at_least_s=_floor(found.longest_at_least),
         longest_at_most_s=_ceiling(found.longest_at_most),
         before_accession_s=_ceiling(found.before_accession),
+        state=charges.worst(charged).value,
+        charged=[_charged(one) for one in charged],
         stretches=[_stretch(*stretch) for stretch in sorted([*proven, *perhaps])],
+    )
+
+
+def _charged(one: Charged) -> ChargedShown:
+    share = one.share
+    return ChargedShown(
+        profile=share.profile,
+        described=one.profile is not None,
+        at_least_s=_floor(share.at_least),
+        at_most_s=_ceiling(share.at_most),
+        longest_at_least_s=_floor(share.longest_at_least),
+        longest_at_most_s=_ceiling(share.longest_at_most),
+        state=one.state.value,
+        lifetime=_spent(one.lifetime, share.at_most),
+        single=_spent(one.single, share.longest_at_most),
+    )
+
+
+def _spent(spent: Spent, at_most: timedelta) -> BudgetSpent:
+    left_s = None if spent.budget_s is None else spent.budget_s - _ceiling(at_most)
+    return BudgetSpent(
+        state=spent.state.value,
+        budget_s=spent.budget_s,
+        left_s=left_s,
+        warned_percent=spent.warned_percent,
+        perhaps_percent=spent.perhaps_percent,
     )
 
 

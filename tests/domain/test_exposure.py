@@ -1,6 +1,7 @@
 """Time out: worked examples of demo.md 7.3, and the interval library ``portion`` as a second opinion."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import portion
@@ -161,6 +162,57 @@ def test_mixtures_of_mixtures_stay_small() -> None:
     assert all(len(found.courses) <= 9 for found in pair)
 
 
+# --------------------------------------------------------------------------------------------------- by profile
+def under(found: TimeOut) -> dict[str | None, tuple[int, int]]:
+    """What each profile is charged, in minutes: at least, at most."""
+    return {share.profile: (minutes(share.at_least), minutes(share.at_most)) for share in found.shares}
+
+
+def test_time_is_charged_to_the_profile_then_in_force() -> None:
+    """Rulings 23: each profile has its own account; the physical total beside them is longer than any of them."""
+    own = [
+        Stay(at(0), at(60), "taken_out", True, profile="N"),
+        Stay(at(60), at(100), "stored", True, profile="N"),
+        Stay(at(100), at(110), "in_transit", True, profile="C"),
+        Stay(at(110), at(135), "taken_out", True, profile="C"),
+        Stay(at(135), at(140), "stored", True, profile="C"),
+    ]
+    found = time_out(own, until=at(200))
+
+    assert under(found) == {"C": (25, 35), "N": (60, 60)}
+    assert figures(found)[:4] == (85, 95, 60, 60)
+    assert (minutes(found.share("C").longest_at_least), minutes(found.share("C").longest_at_most)) == (25, 35)
+    assert under(time_out(own, until=at(30))) == {"N": (30, 30)}
+
+
+def test_a_piece_inherits_each_account_by_itself() -> None:
+    """demo.md 7.3: 0017 was born with 2 h 55 min under N, and has 0 h 20 min of its own under D; N stays as it was."""
+    stock = time_out([Stay(at(0), at(175), "taken_out", True, profile="N")], until=at(900))
+    own = [
+        Stay(at(500), at(700), "stored", True, profile="N"),
+        Stay(at(700), at(720), "taken_out", True, profile="D"),
+    ]
+    found = time_out(own, until=at(900), births=[(at(500), stock)])
+
+    assert under(found) == {"D": (20, 20), "N": (175, 175)}
+    assert minutes(found.at_least) == 195
+
+
+def test_of_several_parents_each_profile_takes_its_worst() -> None:
+    """Rulings 23: worst parent per figure: one was longer out under N, the other under C, a third altogether."""
+    lives = [{"N": 50, "C": 1}, {"N": 1, "C": 30}, {"N": 29, "C": 29}]
+    parents = []
+    for life_of in lives:
+        turn = life_of["N"]
+        own = [Stay(at(0), at(turn), "taken_out", True, profile="N")]
+        own.append(Stay(at(turn), at(turn + life_of["C"]), "taken_out", True, profile="C"))
+        parents.append((at(500), time_out(own, until=at(900))))
+    found = time_out([Stay(at(500), at(900), "stored", True, profile="N")], until=at(900), births=parents)
+
+    assert under(found) == {"C": (30, 30), "N": (50, 50)}
+    assert minutes(found.at_least) == 58
+
+
 # ----------------------------------------------------------------------------------------------------- properties
 LAST = 300
 LIVES = st.lists(
@@ -180,6 +232,42 @@ def stays(draw: st.DrawFn, accessioned: st.SearchStrategy[int] = ACCESSION) -> l
 
 
 CHARGED = stays(st.just(0))
+PROFILES = st.sampled_from([None, "C", "N"])
+
+
+@st.composite
+def kept(draw: st.DrawFn) -> list[Stay]:
+    """The same, each stay under some profile."""
+    return [replace(stay, profile=draw(PROFILES)) for stay in draw(stays())]
+
+
+@given(kept(), st.integers(0, LAST))
+def test_the_accounts_add_up_to_the_whole(own: list[Stay], until: int) -> None:
+    """What all profiles are charged is all the time out, no instant of it twice: by ``portion``, one profile each."""
+    found = time_out(own, until=at(until))
+
+    assert sum((share.at_least for share in found.shares), timedelta()) == found.at_least
+    assert sum((share.at_most for share in found.shares), timedelta()) == found.at_most
+    for share in found.shares:
+        same = [stay for stay in own if stay.profile == share.profile]
+        assert share.at_least == second_opinion(same, OUT, until)
+        assert share.at_most == second_opinion(same, OUT | NOT_PROVEN_IN, until)
+
+
+@given(st.lists(kept(), min_size=1, max_size=3), kept(), st.integers(0, LAST))
+def test_no_account_of_a_child_is_better_than_its_parents(
+    parents: list[list[Stay]], own: list[Stay], born: int
+) -> None:
+    """Promise 5 for each profile by itself: what a parent was charged by the birth, a child is charged at least."""
+    births: list[Birth] = [(at(born), time_out(parent, until=at(LAST))) for parent in parents]
+    child = time_out(own, until=at(LAST), births=births)
+
+    for parent in parents:
+        for share in time_out(parent, until=at(born)).shares:
+            mine = child.share(share.profile)
+            assert (share.at_least, share.at_most) <= (mine.at_least, mine.at_most)
+            assert share.longest_at_least <= mine.longest_at_least
+            assert share.longest_at_most <= mine.longest_at_most
 
 
 def second_opinion(found: Iterable[Stay], statuses: frozenset[str], until: int) -> timedelta:

@@ -17,6 +17,7 @@ COLLECTION = {
     "prefix": "BRM",
     "name": "Braithmoss",
     "zone": "Europe/London",
+    "fell_at": "2025-01-18T19:42:00Z",
     "because": "First",
 }
 BALANCE: dict[str, Any] = {

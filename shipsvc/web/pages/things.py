@@ -5,7 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from shipsvc.app import documents, exposure, history, items
+from shipsvc.app import charges, documents, exposure, history, items
 from shipsvc.domain import codes, errors
 from shipsvc.web import cursors, items_shown
 from shipsvc.web.api_items import PRINTABLE
@@ -63,9 +63,11 @@ def thing(
         found = shown.found
         late_after_s = history.late_after_s(work.connection, found)
         told = history.page(work.connection, work.actor, found, when, now, after=None, limit=FACTS + 1)
-        out = None
+        out, charged = None, []
         if shown.standing is not None and found.row["kind"] == "sample" and not found.outside_only:
-            out = exposure.time_out(work.connection, [found.number], when.as_of, frame.known_on)[found.number]
+            outs = exposure.time_out(work.connection, [found.number], when.as_of, frame.known_on)
+            charged = charges.charged(work.connection, outs, when.as_of, frame.known_on)[found.number]
+            out = outs[found.number]
         parts = thing_parts.gather(work, frame, found, out)
         acts = thing_parts.acts(work, found, now)
         ids = [*(one.row["original_id"] for one in told), *(flag["event_id"] for flag in shown.flags)]
@@ -75,7 +77,7 @@ def thing(
         "thing.html",
         frame,
         thing=items_shown.item(shown, at),
-        out=items_shown.time_out(found.number, out, at) if out else None,
+        out=items_shown.time_out(found.number, out, charged, at) if out else None,
         facts=[items_shown.entry(fact, late_after_s) for fact in told[:FACTS]],
         opens=opens,
         more=len(told) > FACTS,
