@@ -37,8 +37,10 @@ from shipsvc.web import (
     api_requests,
     api_reserve,
     api_restrictions,
+    api_series,
     api_shipments,
     api_sources,
+    api_streams,
     errors,
     openapi,
 )
@@ -76,7 +78,9 @@ ROUTERS = (
     api_requests.router,
     api_reserve.router,
     api_shipments.router,
+    api_series.router,
     api_sources.router,
+    api_streams.router,
 )
 
 

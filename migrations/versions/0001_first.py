@@ -976,6 +976,7 @@ def uploads() -> None:
         text("layout"),
         text("stream"),
         big("first_line"),
+        big("lines"),
         instant("recorded_at"),
         text("actor"),
         sa.PrimaryKeyConstraint("id", name="pk_upload"),

@@ -37,12 +37,13 @@ LISTED_MAX: Final = 200
 SILENT_S: Final = 120
 #: A logger's clock may be ahead of ours by less than this without anybody asking why.
 AHEAD: Final = timedelta(days=1)
-CSV: Final = "csv"
+TABLE: Final = "csv"
+LINES: Final = "senml_lines"
 MEDIA_TYPES: Final[Mapping[str, str]] = {
-    CSV: "text/csv",
+    TABLE: "text/csv",
     "senml_json": "application/json",
     "senml_cbor": "application/cbor",
-    "senml_lines": "text/plain",
+    LINES: "text/plain",
 }
 
 
@@ -58,6 +59,9 @@ class Sent:
     layout: str | None = None
     stream: str = ""
     first_line: int = 0
+    #: Of a piece of a SenML stream: the base fields that the pieces before it left in force, as JSON.
+    base: str = ""
+    lines: int = 0
 
 
 @dataclass(frozen=True)
@@ -122,6 +126,7 @@ def begin(connection: sa.Connection, actor: Actor, now: datetime, code: str, sen
         "layout": layout,
         "stream": sent.stream,
         "first_line": sent.first_line,
+        "lines": sent.lines,
         "recorded_at": now,
         "actor": actor.person,
     }
@@ -152,8 +157,8 @@ def _again(connection: sa.Connection, now: datetime, source: Row, before: Row, l
 
 
 def _layout(connection: sa.Connection, actor: Actor, now: datetime, source: Row, sent: Sent) -> str:
-    if sent.format != CSV:
-        return ""
+    if sent.format != TABLE:
+        return sent.base
     code = sent.layout or source["layout"]
     if code is None:
         why = "say in layout how the table is to be read. POST .../readings/preview guesses it from the file."

@@ -78,6 +78,7 @@ class Upload(SQLModel, table=True):
     layout: str = ""
     stream: str = ""
     first_line: int = big(default=0)
+    lines: int = big(default=0)
     recorded_at: datetime
     actor: str
     __table_args__ = (

@@ -131,3 +131,11 @@ def page(connection: sa.Connection, source: str, *, after: str, limit: int) -> S
     """Up to ``limit`` uploads of a source in the order of their ids, behind ``after``."""
     wanted = _shown().where(UPLOAD.c.source == source, UPLOAD.c.id > after).order_by(UPLOAD.c.id).limit(limit)
     return rows(connection, wanted)
+
+
+def next_line(connection: sa.Connection, source: str, stream: str) -> int:
+    """How many lines of a stream are committed: its pieces follow each other without a gap."""
+    ended = sa.select(sa.func.max(UPLOAD.c.first_line + UPLOAD.c.lines))
+    wanted = ended.select_from(UPLOAD.join(END, END.c.upload == UPLOAD.c.id))
+    found = connection.execute(wanted.where(UPLOAD.c.source == source, UPLOAD.c.stream == stream)).scalar_one_or_none()
+    return int(found or 0)

@@ -22,6 +22,7 @@ from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading, transactio
 from shipsvc.web.document_answers import LISTED
 from shipsvc.web.openapi import header, problems
 from shipsvc.web.reading_schemas import (
+    EXAMPLE_PACK,
     EXAMPLE_TABLE,
     EXAMPLE_UPLOAD,
     UploadId,
@@ -66,7 +67,10 @@ _BODY: Final[dict[str, Any]] = {
         "required": True,
         "description": "A table, or SenML (RFC 8428) as JSON, CBOR or JSON lines. The bytes are kept as they come.",
         # Any value: what is in a table is for its layout to say, not for a schema.
-        "content": {"text/csv": {"schema": {}, "example": EXAMPLE_TABLE}},
+        "content": {
+            "application/senml+json": {"schema": {}, "example": EXAMPLE_PACK},
+            "text/csv": {"schema": {}, "example": EXAMPLE_TABLE},
+        },
     }
 }
 
@@ -106,7 +110,7 @@ async def send_readings(
             await receive(request, incoming)
             await run_in_threadpool(incoming.seal)
             sent = uploads.Sent(incoming.sha256, incoming.size_bytes, written, run, files.safe_name(name), layout)
-            row, fresh = await run_in_threadpool(_taken, service, claims, code, incoming, sent)
+            row, fresh = await run_in_threadpool(taken, service, claims, code, incoming, sent)
         finally:
             # Also where the sender is gone, which ends this coroutine wherever it waits.
             incoming.discard()
@@ -142,18 +146,23 @@ def _may_send(service: Service, claims: Claims, code: str) -> None:
         sources.may_send(work.connection, work.actor, code)
 
 
-def _taken(
+def taken(
     service: Service, claims: Claims, code: str, incoming: files.Incoming, sent: uploads.Sent
 ) -> tuple[Row, bool]:
-    """From sealed bytes to readings that count: the bytes first, then the word that they came, then what is in them."""
+    """From sealed bytes to readings that count: the bytes first, then the word that they came, then what is in them.
+
+    The upload, and whether it is this one.
+    """
+    blocks = reading_files.opened(incoming.path, sent.format)
     service.readings_shelf.keep(incoming)
     with unit_of_work(service, claims) as work:
         now = work.now()
         begun = uploads.begin(work.connection, work.actor, now, code, sent)
         reading_files.keep(work.connection, work.actor, now, begun, incoming)
     if not begun.over:
-        path = service.shelf.path(sent.sha256)
-        reading_files.read(in_transaction(service), service.now, begun, path)
+        if sent.format in {uploads.TABLE, uploads.LINES}:
+            blocks = reading_files.opened(service.shelf.path(sent.sha256), sent.format)
+        reading_files.read(in_transaction(service), service.now, begun, blocks)
     with reading(service, claims) as work:
         return uploads.show(work.connection, work.actor, code, begun.row["id"]), not begun.over
 

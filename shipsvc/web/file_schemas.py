@@ -55,7 +55,7 @@ DOWNLOAD: Final[dict[int | str, dict[str, Any]]] = {
             **{name: header("What a browser must not do with it", value) for name, value in GUARDS.items()},
         },
         "content": {
-            **{kind: {"schema": _BINARY, "example": ""} for kind in (*sorted(files.IMAGES), files.PDF)},
+            **{kind: {"schema": _BINARY, "example": ""} for kind in (*sorted(files.IMAGES), files.PDF, files.CBOR)},
             # Any value: JSON is not read as a text.
             files.JSON: {"schema": {}, "example": {"readings": [1.5, 1.6]}},
             files.CSV: {"schema": {"type": "string"}, "example": "at,c\r\n2026-03-10T12:00:00Z,-20.5\r\n"},

@@ -13,6 +13,21 @@ from shipsvc.web.source_schemas import LayoutBody, Run
 
 EXAMPLE_UPLOAD: Final = "3a7bd3e2360a3d29eea436fcfb7e44c7"
 EXAMPLE_TABLE: Final = "time,temperature\n2025-03-24T11:10:00Z,-58.2\n2025-03-24T11:20:00Z,-58.1\n"
+EXAMPLE_PACK: Final = [{"n": "urn:dev:ow:10e2073a01080063:temperature", "u": "Cel", "t": 1742814600, "v": -58.2}]
+EXAMPLE_LINES: Final = (
+    '{"bn":"urn:dev:ow:10e2073a01080063:","bt":1742814600,"bu":"Cel","n":"temperature","v":-58.2}\n'
+    '{"n":"temperature","t":600,"v":-58.1}\n'
+)
+StreamName = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=60,
+        pattern=r"^[A-Za-z0-9._-]+$",
+        description="The name of a stream",
+        examples=["GB1-2026-11"],
+    ),
+]
 UploadId = Annotated[str, Field(pattern="^[0-9a-f]{32}$", description="The id of an upload", examples=[EXAMPLE_UPLOAD])]
 Format = Literal["csv", "senml_json", "senml_cbor", "senml_lines"]
 _UPLOAD: dict[str, Any] = {
@@ -106,10 +121,27 @@ def upload_out(row: Mapping[str, Any]) -> UploadOut:
     state = "withdrawn" if row["withdrawn_at"] is not None else "read" if over else "reading"
     return UploadOut(
         **{name: row[name] for name in as_stored.split()},
-        layout=json.loads(row["layout"]) if row["layout"] else None,
+        layout=json.loads(row["layout"]) if row["format"] == "csv" else None,
         state=state,  # type: ignore[arg-type]  # one of the three
         bytes_read=row["size_bytes"] if over else row["bytes_read"],
         rows_bad=row["rows_bad"] or 0,
         bad=json.loads(row["bad"] or "[]"),
         marks=json.loads(row["marks"] or "[]"),
     )
+
+
+class StreamState(Strict):
+    """How far a stream is committed."""
+
+    model_config = example({"stream": "GB1-2026-11", "next_line": 1000})
+    stream: StreamName
+    next_line: Count = Field(description="The first line that is not committed", examples=[1000])
+
+
+class StreamOut(StreamState):
+    """What came of a stream, or of the part of it that came."""
+
+    model_config = example({"stream": "GB1-2026-11", "next_line": 2, "rows_stored": 2, "rows_bad": 0, "bad": []})
+    rows_stored: Count = Field(description="Readings stored by this request", examples=[2])
+    rows_bad: Count = Field(description="Lines that were not readings", examples=[0])
+    bad: list[BadLine] = Field(description="The first 200 of them, by their number in the stream, from 0 on")

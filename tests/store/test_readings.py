@@ -64,6 +64,7 @@ def sent(world: World, source: str, values: list[float], recorded_at: datetime, 
         "layout": "",
         "stream": "",
         "first_line": 0,
+        "lines": 0,
     }
     begin_us = int(more.get("begin", START).timestamp()) * 1_000_000
     series = (begin_us + np.arange(len(values)) * 600_000_000, np.array(values))

@@ -1,10 +1,13 @@
 """Readings sent over HTTP: kept as they came, read once, counted together."""
 
 import hashlib
+import json
 from collections.abc import Iterator
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
+import cbor2
 import httpx2
 import pytest
 import sqlalchemy as sa
@@ -20,22 +23,23 @@ PATH = "/v1/sources/LG-101/readings"
 
 
 @pytest.fixture
-def service(database_url: str) -> Iterator[Running]:
+def service(database_url: str, tmp_path: Path) -> Iterator[Running]:
     """The service with a logger of TRP that TSI may read out, once on each database."""
-    with running(database_url) as found:
-        _furnish(found)
+    with running(database_url, files_dir=str(tmp_path / "evidence")) as found:
+        furnish_logger(found)
         yield found
 
 
 @pytest.fixture
-def embedded(sqlite_database_url: str) -> Iterator[Running]:
+def embedded(sqlite_database_url: str, tmp_path: Path) -> Iterator[Running]:
     """The same on SQLite, for what does not depend on the database."""
-    with running(sqlite_database_url) as found:
-        _furnish(found)
+    with running(sqlite_database_url, files_dir=str(tmp_path / "evidence")) as found:
+        furnish_logger(found)
         yield found
 
 
-def _furnish(service: Running) -> None:
+def furnish_logger(service: Running) -> None:
+    """A logger of TRP, LG-101, that TSI may read out, and the layout of its tables."""
     service.institution("TSI")
     service.institution("MRL")
     head = service.add("cur", ("TRP", "curator"))
@@ -190,3 +194,49 @@ def test_a_long_file(embedded: Running) -> None:
     found = chunks(embedded)
     assert [one.readings for one in found] == [65_536, 70_000 - 65_536]
     assert (found[1].begin_at - found[0].end_at).total_seconds() == 60
+
+
+PACK = [
+    {"bn": "urn:dev:ow:10e2073a01080063:", "bt": 1742814600, "bu": "Cel", "n": "temperature", "v": -58.2},
+    {"n": "temperature", "t": 600, "v": -58.1},
+    {"n": "label", "vs": "Machine Room"},
+    {"n": "temperature", "t": 1200, "u": "K", "v": 215.15},
+]
+
+
+def values(service: Running) -> list[tuple[float, float]]:
+    """Every reading of LG-101 that counts, in the order of time."""
+    found = []
+    with service.service.database.engine.connect() as connection:
+        for chunk in chunks(service):
+            times_s, figures = readings.load(connection, chunk.key)
+            found += list(zip(times_s.tolist(), figures.tolist(), strict=True))
+    return sorted(found)
+
+
+@pytest.mark.parametrize("form", ["senml+json", "senml+cbor", "sensml+json"])
+def test_senml(form: str, embedded: Running) -> None:
+    """RFC 8428 as a pack in JSON and in CBOR, and as a stream of lines: the same readings, units converted, what is no
+    figure listed by its number; the bytes are kept as they came."""
+    head = embedded.token("cur")
+    whole = {"senml+json": json.dumps(PACK).encode(), "senml+cbor": cbor2.dumps(PACK)}
+    body = whole.get(form) or "\n".join(map(json.dumps, PACK)).encode()
+    answer = send(embedded, body, head, f"application/{form}")
+    assert answer.status_code == 201, answer.text
+    made = answer.json()
+    assert (made["rows_read"], made["rows_stored"], [one["line"] for one in made["bad"]]) == (4, 3, [3])
+    assert values(embedded) == [(1742814600.0, -58.2), (1742815200.0, -58.1), (1742815800.0, -58.0)]
+    assert embedded.client.get(f"/v1/files/{made['sha256']}", headers=head).content == body
+    assert send(embedded, body, head, f"application/{form}").status_code == 200
+
+
+def test_senml_that_is_none(embedded: Running) -> None:
+    """A pack that cannot be taken apart is refused as a whole, and nothing of it is told; a line is one bad line."""
+    head = embedded.token("cur")
+    for form, body in (("senml+json", b"{}"), ("senml+json", b"[NaN]"), ("senml+cbor", b"\xff"), ("senml+json", b"[")):
+        assert send(embedded, body, head, f"application/{form}").status_code == 422, body
+    assert embedded.get("/v1/sources/LG-101/uploads", head)["items"] == []
+    lines = b'{"n":"temperature","u":"Cel","v":20}\n{torn\n'
+    made = send(embedded, lines, head, "application/x-ndjson").json()
+    assert (made["rows_stored"], made["bad"][0]["line"]) == (1, 2)
+    assert values(embedded)[0][0] == embedded.clock.at.timestamp()

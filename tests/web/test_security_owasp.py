@@ -47,7 +47,7 @@ EVERYBODYS = {
 #: What changes something that is one's own, or nothing at all.
 OWN = {"end_own_session", "change_own_password"}
 #: What a logger is there for.
-READINGS = {"send_readings"}
+READINGS = {"send_readings", "stream_readings"}
 #: Every role but those of the whole service.
 ROLES = ("curator", "registrar", "clerk", "analyst", "preparator", "receiver", "responsible", "deputy")
 NOBODY = "00000000-0000-4000-8000-000000000000"
@@ -159,7 +159,7 @@ def about_nothing(asked: Example) -> Example:
     """The same request about an object that is not there, named as such are."""
     number = codes.display(codes.numbers_after("BRM", 900, 1)[0])
     code = f"{number.replace('-', '')}.1" if "label" in asked.path else "ZZ77"
-    ids = dict.fromkeys("id event_id person client secret session block check upload".split(), NOBODY)
+    ids = dict.fromkeys("id event_id person client secret session block check upload stream".split(), NOBODY)
     unknown = {"number": number, "serial": 1, "code": code, "sha256": "0" * 64, **ids}
     return replace(asked, where={name: str(unknown[name]) for name in asked.where})
 
