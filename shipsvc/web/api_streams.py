@@ -23,7 +23,7 @@ FirstLine = Annotated[
 ]
 _BODY: Final[dict[str, Any]] = {
     "requestBody": {
-        "required": True,
+        "required": False,
         "description": "SenML records (RFC 8428), one a line. Base fields hold for the rest of the request.",
         "content": {"application/sensml+json": {"schema": {}, "example": EXAMPLE_LINES}},
     }

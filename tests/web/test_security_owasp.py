@@ -160,7 +160,7 @@ def about_nothing(asked: Example) -> Example:
     number = codes.display(codes.numbers_after("BRM", 900, 1)[0])
     code = f"{number.replace('-', '')}.1" if "label" in asked.path else "ZZ77"
     ids = dict.fromkeys("id event_id person client secret session block check upload stream".split(), NOBODY)
-    unknown = {"number": number, "serial": 1, "code": code, "sha256": "0" * 64, **ids}
+    unknown = {"number": number, "serial": 1, "code": code, "sha256": "0" * 64, **ids, "upload": "0" * 32}
     return replace(asked, where={name: str(unknown[name]) for name in asked.where})
 
 
