@@ -73,6 +73,15 @@ def may_tell(actor: Actor, kind: str, institution: str) -> bool:
     return True
 
 
+def may_report(actor: Actor, institution: str) -> bool:
+    """Whether they may open a case for the institution, or say something in one."""
+    try:
+        actor.may_report(institution)
+    except errors.NotAllowed:
+        return False
+    return True
+
+
 def kinds(actor: Actor) -> dict[str, list[str]]:
     """By institution, the kinds that they may tell for it by a scan."""
     found = {one: [kind for kind in TOLD_BY_SCAN if may_tell(actor, kind, one)] for one in sorted(actor.institutions)}

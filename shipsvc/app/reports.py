@@ -94,8 +94,12 @@ def due_soon(
     which = _lines(connection, actor, asked, heirs, lender, borrower, loan)
     wanted = (reads.lines_due(asked.moment, lines, asked.as_of + SOON, behind, limit) for lines in which)
     found = merged(connection, wanted, lambda row: (row["due_at"], row["item"]), limit)
-    infos = items.by_numbers(connection, [row["item"] for row in found])
-    return [Entry((row["due_at"].isoformat(), row["item"]), _line(row, infos, asked, heirs, actor)) for row in found]
+    numbers = [row["item"] for row in found]
+    infos, out = items.by_numbers(connection, numbers), _time_out(connection, numbers, asked)
+    return [
+        Entry((row["due_at"].isoformat(), row["item"]), _line(row, infos, asked, heirs, actor) | out[row["item"]])
+        for row in found
+    ]
 
 
 def lines_out(

@@ -7,20 +7,23 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
-from shipsvc.app.report_pages import Key
+from shipsvc.app.report_pages import Asked, Key
 from shipsvc.domain import errors
 from shipsvc.web import api_reports, cursors
 from shipsvc.web.cursors import CURSOR_CHARACTERS_MAX
+from shipsvc.web.deps import Work
 from shipsvc.web.pages import frames
 from shipsvc.web.pages.frames import TypedDep
 from shipsvc.web.pages.rendering import render
 from shipsvc.web.pages.session import VisitDep
-from shipsvc.web.pages.tables import BY_NAME, HOLDINGS, TABLES, URGENT, Table
+from shipsvc.web.pages.tables import BY_NAME, DUE_SOON, HOLDINGS, OTHERS, URGENT, Column, Table, told
 from shipsvc.web.schemas import Moments
 
 router = APIRouter(include_in_schema=False)
 #: Rows of each report on the first page, and on a page of its own.
 FEW, MANY = 5, 100
+#: Rows of each report among which the first page looks for the oldest.
+LOOKED_AT = 50
 Filter = Annotated[str | None, Query(max_length=40, pattern=r"^[A-Z][A-Z0-9/-]{0,39}$")]
 
 
@@ -32,6 +35,12 @@ class Section:
     rows: Sequence[dict[str, Any]]
     more: bool
 
+    @property
+    def columns(self) -> Sequence[Column]:
+        """Those in which a row says something, and what clears it in the last one."""
+        clearing = [Column("What clears it", "act", "act")] if self.table.clears else []
+        return [*told(self.table.columns, self.rows), *clearing]
+
 
 @router.get("/")
 def desk(visit: VisitDep, typed: TypedDep) -> HTMLResponse:
@@ -39,12 +48,18 @@ def desk(visit: VisitDep, typed: TypedDep) -> HTMLResponse:
     with visit.reading() as work:
         frame = frames.of(work, typed)
         asked = frames.asked(work, frame)
-        found = [
-            (table, table.report.read(work.connection, work.actor, asked, None, FEW + 1, **table.asked))
-            for table in URGENT
-        ]
-    sections = [Section(table, [e.fields for e in rows[:FEW]], len(rows) > FEW) for table, rows in found]
-    return render("desk.html", frame, sections=sections, others=[*TABLES[len(URGENT) :], HOLDINGS])
+        sections = [_section(work, asked, table) for table in URGENT]
+    return render("desk.html", frame, sections=sections, others=OTHERS)
+
+
+def _section(work: Work, asked: Asked, table: Table) -> Section:
+    """The oldest rows of a report, each with what clears it."""
+    found = table.report.read(work.connection, work.actor, asked, None, LOOKED_AT + 1, **table.asked)
+    rows = [entry.fields for entry in found]
+    if table.age:
+        rows.sort(key=lambda row: str(row[table.age]))
+    shown = [{**row, "act": table.clears(row, work.actor) if table.clears else None} for row in rows[:FEW]]
+    return Section(table, shown, len(rows) > FEW)
 
 
 @router.get("/reports/{name}")
@@ -110,7 +125,7 @@ def _filters(table: Table, borrower: str | None, lender: str | None, institution
     return {"borrower": borrower, "lender": lender} if table.report in _OF_LOANS else dict(table.asked)
 
 
-_OF_LOANS = (api_reports.OVERDUE, api_reports.OUTSTANDING)
+_OF_LOANS = (api_reports.OVERDUE, api_reports.OUTSTANDING, DUE_SOON.report)
 
 
 def _after(table: Table, cursor: str | None) -> Key | None:

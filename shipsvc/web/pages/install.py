@@ -13,6 +13,7 @@ from shipsvc.domain import errors
 from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
 from shipsvc.web.pages import (
     audit,
+    cases,
     desk,
     door,
     entrance,
@@ -35,6 +36,7 @@ from shipsvc.web.pages.rendering import NOBODY, STATIC, render
 
 ROUTERS: Final = (
     audit.router,
+    cases.router,
     desk.router,
     door.router,
     entrance.router,

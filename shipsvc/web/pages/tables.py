@@ -1,11 +1,19 @@
 """The reports as tables: which of a report's columns a page shows, under which heading, and written how."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, Final, Literal
 
+from pydantic import BaseModel
+
+from shipsvc.app import desk, reports
+from shipsvc.app.access import Actor
 from shipsvc.web import api_reports
 from shipsvc.web.api_reports import Report
+from shipsvc.web.pages import clearing
+from shipsvc.web.pages.clearing import Act
+from shipsvc.web.report_schemas import OutstandingLine, Reported, ToldLate
 
 Kind = Literal[
     "item",
@@ -24,6 +32,8 @@ Kind = Literal[
     "flag",
     "number",
     "fact",
+    "case",
+    "act",
 ]
 
 
@@ -58,6 +68,9 @@ class Table:
     act: str = ""
     #: What the report is asked for beside the moments.
     asked: Mapping[str, Any] = field(default_factory=dict)
+    #: What clears one row, by who reads it; and the member by which the desk puts the oldest first.
+    clears: Callable[[Mapping[str, Any], Actor], Act | None] | None = None
+    age: str = ""
 
     @property
     def path(self) -> str:
@@ -69,6 +82,60 @@ _ITEM: Final = (Column("Item", "item", "item"), Column("What", "what"))
 _HELD: Final = (Column("With", "certain", "party"), Column("Said to be with", "claimed", "party"))
 _DUE: Final = (Column("Loan", "loan", "loan"), Column("Owed by", "owed_by", "party"), Column("Due", "due_on", "day"))
 
+
+class CaseLine(BaseModel):
+    """A case that nobody has decided, as a row of a file."""
+
+    code: str
+    kind: str
+    what: str
+    state: str
+    owner: str
+    items: list[str]
+    found_at: datetime
+    decide_by: datetime
+    overdue: bool
+
+
+UNDECIDED: Final = Table(
+    Report("undecided-cases", desk.undecided_cases, 2, CaseLine, Reported),
+    "Cases that nobody has decided",
+    (
+        Column("Case", "code", "case"),
+        Column("Kind", "kind", "word"),
+        Column("What", "what"),
+        Column("About", "items", "items"),
+        Column("State", "state", "word"),
+        Column("Decide by", "decide_by", "instant"),
+        Column("Late", "overdue", "flag"),
+    ),
+    "No case waits to be decided.",
+    "Decide what becomes of it, with the reason.",
+    clears=clearing.of_case,
+)
+DUE_SOON: Final = Table(
+    Report("due-soon", reports.due_soon, 2, OutstandingLine, Reported),
+    "What is due within 60 days",
+    (*_ITEM, *_DUE, Column("Days left", "days_left", "days"), *_HELD),
+    "Nothing is due within 60 days.",
+    "Remind the borrower, or extend the loan before the day.",
+    clears=clearing.of_loan,
+)
+LATE_LATELY: Final = Table(
+    Report("told-late-lately", desk.told_late_lately, 2, ToldLate, Reported),
+    "What was told late in the last two weeks",
+    (
+        Column("About", "about", "items"),
+        Column("What", "kind", "word"),
+        Column("Happened", "happened_at", "instant"),
+        Column("Told", "recorded_at", "instant"),
+        Column("So late", "late_s", "length"),
+        Column("For", "acting_for", "party"),
+    ),
+    "Nothing was told late in the last two weeks.",
+    "Read it: what was answered before it was told may have been wrong.",
+    clears=clearing.of_late,
+)
 TABLES: Final = (
     Table(
         api_reports.OVERDUE,
@@ -82,6 +149,8 @@ TABLES: Final = (
         ),
         "Nothing is overdue.",
         "Ask the borrower, extend the loan, or recall it.",
+        clears=clearing.of_loan,
+        age="due_on",
     ),
     Table(
         api_reports.HANDOVERS,
@@ -95,6 +164,8 @@ TABLES: Final = (
         ),
         "Every handover has both of its words.",
         "Have the side that is silent tell its word.",
+        clears=clearing.of_handover,
+        age="since",
     ),
     Table(
         api_reports.SILENT,
@@ -108,6 +179,8 @@ TABLES: Final = (
         ),
         "No shipment is late without word.",
         "Call the courier and the addressee.",
+        clears=clearing.of_shipment,
+        age="silent_since",
     ),
     Table(
         api_reports.DISCREPANCIES,
@@ -125,6 +198,8 @@ TABLES: Final = (
         "All weighings agree with the book, or were settled.",
         "Weigh it again dry, or post the weighing with a reason.",
         {"settled": False},
+        clears=clearing.of_mass,
+        age="happened_at",
     ),
     Table(
         api_reports.UNCONFIRMED,
@@ -138,6 +213,8 @@ TABLES: Final = (
         ),
         "Nothing waits for a second person.",
         "Somebody else, not the custodian, looks at it and confirms it.",
+        clears=clearing.of_waiting,
+        age="recorded_at",
     ),
     Table(
         api_reports.ONE_DEVICE,
@@ -210,7 +287,20 @@ HOLDINGS: Final = Table(
     ),
     "It holds nothing that is yours to see.",
 )
+#: What the first page asks about, by danger: what may be lost or spoilt, what is missing, what is late, what is not
+#: certain yet, and what is to come.
+URGENT: Final = (
+    UNDECIDED,
+    *(
+        table
+        for name in ("silent-shipments", "open-handovers", "mass-discrepancies", "overdue", "unconfirmed")
+        for table in TABLES
+        if table.report.name == name
+    ),
+    LATE_LATELY,
+    DUE_SOON,
+)
+#: What it leads to besides.
+OTHERS: Final = (*(table for table in TABLES if table not in URGENT), HOLDINGS)
 #: By the last part of the address.
-BY_NAME: Final = {table.report.name: table for table in (*TABLES, HOLDINGS)}
-#: What the first page asks about, by danger.
-URGENT: Final = TABLES[:5]
+BY_NAME: Final = {table.report.name: table for table in (*TABLES, HOLDINGS, *URGENT)}

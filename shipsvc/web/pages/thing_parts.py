@@ -102,6 +102,7 @@ def acts(work: Work, found: Found, now: datetime) -> dict[str, bool]:
         "scan": told["seen"],
         "weigh": told["weighed"] and is_sample,
         "split": told["divided"] and is_sample,
+        "report": any(next_acts.may_report(work.actor, one) for one in work.actor.institutions),
         "labels": bool(prints.speakers(work.connection, work.actor, found.row, now)),
     }
 
