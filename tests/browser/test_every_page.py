@@ -17,16 +17,18 @@ from tests.web.chip import CHIP, NUMBERS, PARCEL, VIAL
 NO_NUMBER = "/scan?code=BRM-0001-M"
 #: For each address with something to fill in, what there is to look at.
 NAMED: Mapping[str, tuple[str, ...]] = {
+    "/cases/new": (f"/cases/new?item={NUMBERS[CHIP]}",),
+    "/cases/{code}": ("/cases/{case}",),
+    "/facts/{id}": ("/facts/{weighing}",),
     "/loans/{code}": ("/loans/L-9",),
     "/receive/{code}": ("/receive/T-9",),
     "/reports/{name}": tuple(f"/reports/{name}" for name in BY_NAME),
     "/scan": ("/scan", f"/scan?code={NUMBERS[CHIP]}", f"/scan?code={NUMBERS[VIAL]}&kind=packed", NO_NUMBER),
     "/shipments/{code}": ("/shipments/T-9",),
     "/sign/{secret}": (),  # looked at in test_door.py
-    "/facts/{id}": ("/facts/{released}",),
     "/things/{number}/labels/new": (f"/things/{NUMBERS[CHIP]}/labels/new",),
     "/things/{number}/labels/{serial}/void": (f"/things/{NUMBERS[CHIP]}/labels/1/void",),
-    "/things/{number}/post-mass": (),  # of a weighing that is named; its form is that of the pages beside it
+    "/things/{number}/post-mass": (f"/things/{NUMBERS[CHIP]}/post-mass?weighing={{weighing}}",),
     "/things/{number}/split": (f"/things/{NUMBERS[CHIP]}/split",),
     "/things/{number}/weigh": (f"/things/{NUMBERS[CHIP]}/weigh",),
     "/things/{number}": (f"/things/{NUMBERS[CHIP]}", f"/things/{NUMBERS[PARCEL]}?as_of=2026-03-12"),
@@ -42,6 +44,12 @@ def addresses() -> Iterator[str]:
                 yield from [route.path] if route.path not in NAMED and "{" not in route.path else NAMED[route.path]
 
 
+def ids(owner: Device) -> Mapping[str, str]:
+    """What the service made itself, and ``NAMED`` cannot know."""
+    weighing = told(owner.world, CHIP, "weighed")[0]["event_id"]
+    return {"weighing": weighing, "case": owner.world.get("cur", "cases")["items"][0]["code"]}
+
+
 @pytest.fixture
 def owner(device: Device) -> Device:
     """A chip that is lent, on a shipment, overdue at last: every report and page has something to show."""
@@ -52,6 +60,8 @@ def owner(device: Device) -> Device:
     world.post("clerk", "shipments", {"code": "T-9", "consignor": "TRP", **route, "contents": [NUMBERS[PARCEL]]})
     world.tell("driver", "CRK", "released", PARCEL, "2026-03-14T08:59:00Z", to="SMP", shipment="T-9")
     world.at("2026-06-01T12:00:00Z")
+    case = {"acting_for": "SMP", "kind": "seal", "items": [NUMBERS[CHIP]], "what": "The seal is cut"}
+    world.post("ana", "cases", case)
     device.sign_in("cur")
     return device
 
@@ -60,9 +70,8 @@ def owner(device: Device) -> Device:
 def test_every_page_is_for_everybody(owner: Device, scheme: str) -> None:
     """axe finds nothing, nothing sticks out, no script complains."""
     owner.page.emulate_media(color_scheme=scheme)
-    seen, found = 0, []
-    released = told(owner.world, PARCEL, "released")[0]["event_id"]
-    for address in (one.format(released=released) for one in addresses()):
+    seen, found, made = 0, [], ids(owner)
+    for address in (one.format(**made) for one in addresses()):
         answer = owner.page.goto(owner.address + address)
         assert answer is not None
         assert answer.status == (422 if address == NO_NUMBER else 200), address

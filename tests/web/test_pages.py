@@ -11,7 +11,7 @@ import pytest
 from httpx2 import Response
 
 from shipsvc.web.pages.rendering import length, mg, u_mg
-from shipsvc.web.pages.tables import BY_NAME
+from shipsvc.web.pages.tables import BY_NAME, OF_PAGES, Table
 from tests.databases import copied
 from tests.web import visits
 from tests.web.chip import CHIP, NUMBERS, receive_chip, send_chip
@@ -203,7 +203,7 @@ def test_words_of_the_record_are_no_markup(world: Collection) -> None:
     assert "&lt;script&gt;alert(1)" in page
 
 
-@pytest.mark.parametrize("name", sorted(BY_NAME))
+@pytest.mark.parametrize("name", sorted(BY_NAME.keys() - {table.report.name for table in OF_PAGES}))
 def test_a_table_as_a_file_is_the_reports_own(world: Collection, name: str) -> None:
     """The link below a table gives the CSV of the API, row for row."""
     asked = {"institution": "TRP"} if name == "holdings" else {k: str(v) for k, v in BY_NAME[name].asked.items()}
@@ -213,6 +213,15 @@ def test_a_table_as_a_file_is_the_reports_own(world: Collection, name: str) -> N
     headers = {**HTML, "Cookie": f"shipsvc={cookie(world, 'cur')}"}
     page = world.running.client.get(f"/reports/{name}/file.csv", headers=headers)
     assert (page.status_code, page.text) == (200, api.text)
+
+
+@pytest.mark.parametrize("table", OF_PAGES, ids=lambda table: table.report.name)
+def test_a_table_of_the_pages_alone_is_a_file_too(world: Collection, table: Table) -> None:
+    """With the columns of its rows and the moments that every file names."""
+    headers = {**HTML, "Cookie": f"shipsvc={cookie(world, 'cur')}"}
+    page = world.running.client.get(f"/reports/{table.report.name}/file.csv", headers=headers)
+    heading = page.text.partition("\r\n")[0]
+    assert heading == ",".join([*table.report.row.model_fields, "as_of", "known_on", "provisional"])
 
 
 def test_an_unknown_report_and_a_broken_cursor_are_told(world: Collection) -> None:

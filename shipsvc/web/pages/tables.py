@@ -300,6 +300,8 @@ URGENT: Final = (
     LATE_LATELY,
     DUE_SOON,
 )
+#: Of these the API has no report.
+OF_PAGES: Final = (UNDECIDED, LATE_LATELY, DUE_SOON)
 #: What it leads to besides.
 OTHERS: Final = (*(table for table in TABLES if table not in URGENT), HOLDINGS)
 #: By the last part of the address.
