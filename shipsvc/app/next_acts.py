@@ -21,6 +21,13 @@ TOLD_BY_SCAN = (
 )
 
 
+#: What of it is offered to roles with one step of the way; they may tell more (``access.ONLY``), and do so elsewhere.
+OFFERED: Mapping[str, frozenset[str]] = {
+    "preparator": frozenset("seen taken_out stored packed unpacked opened condition_noted not_seen found".split()),
+    "registrar": frozenset("seen condition_noted not_seen found".split()),
+}
+
+
 @dataclass(frozen=True)
 class Act:
     """A fact that may be told: its kind, for whom, and what of it is known beforehand (members of its body)."""
@@ -58,7 +65,7 @@ def acts(actor: Actor, shown: Shown | None, trip: Trip | None) -> list[Act]:
     which is no reason not to tell."""
     found: dict[str, Act] = {}
     for act in (*_likely(actor, shown, trip), *_all(actor, shown)):
-        if act.kind not in found and may_tell(actor, act.kind, act.acting_for):
+        if act.kind not in found and _is_offered(actor, act.kind, act.acting_for):
             found[act.kind] = act
     return list(found.values())
 
@@ -82,9 +89,16 @@ def may_report(actor: Actor, institution: str) -> bool:
     return True
 
 
+def _is_offered(actor: Actor, kind: str, institution: str) -> bool:
+    held = {role for where, role in actor.roles if where == institution}
+    return may_tell(actor, kind, institution) and any(kind in OFFERED.get(role, TOLD_BY_SCAN) for role in held)
+
+
 def kinds(actor: Actor) -> dict[str, list[str]]:
     """By institution, the kinds that they may tell for it by a scan."""
-    found = {one: [kind for kind in TOLD_BY_SCAN if may_tell(actor, kind, one)] for one in sorted(actor.institutions)}
+    found = {
+        one: [kind for kind in TOLD_BY_SCAN if _is_offered(actor, kind, one)] for one in sorted(actor.institutions)
+    }
     return {institution: told for institution, told in found.items() if told}
 
 

@@ -25,6 +25,8 @@ NAMED: Mapping[str, tuple[str, ...]] = {
     "/reports/{name}": tuple(f"/reports/{name}" for name in BY_NAME),
     "/scan": ("/scan", f"/scan?code={NUMBERS[CHIP]}", f"/scan?code={NUMBERS[VIAL]}&kind=packed", NO_NUMBER),
     "/shipments/{code}": ("/shipments/T-9",),
+    "/shipments/{code}/packing-list": ("/shipments/T-9/packing-list",),
+    "/shipments/{code}/receipt": ("/shipments/T-9/receipt",),
     "/sign/{secret}": (),  # looked at in test_door.py
     "/things/{number}/labels/new": (f"/things/{NUMBERS[CHIP]}/labels/new",),
     "/things/{number}/labels/{serial}/void": (f"/things/{NUMBERS[CHIP]}/labels/1/void",),

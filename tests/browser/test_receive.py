@@ -4,9 +4,13 @@ Sources: trade.md 1.2 (receiving laboratory: as found before touching), trade ca
 rules of axe-core 4.14.
 """
 
+from pathlib import Path
+
 import pytest
 
 from tests.browser.device import Device
+from tests.browser.queue import left, told
+from tests.browser.test_door import files_of, picture
 from tests.web.chip import NUMBERS, PARCEL
 
 
@@ -38,6 +42,36 @@ def test_a_broken_seal_on_a_phone(door: Device) -> None:
     assert door.violations() == []
     packed = door.world.get("cur", "shipments/T-9/packing-list")["contents"][0]
     assert packed["seals"][0]["state"] == "broken"
+    assert door.complaints == []
+
+
+def test_a_list_that_is_kept_is_filled_in_without_a_network(door: Device, tmp_path: Path) -> None:
+    """Kept on the device beforehand, with a photograph of the seal; back in the network it goes out by itself."""
+    door.open("/receive/T-9")
+    door.page.click("#keep-list")
+    door.until("document.getElementById('kept').textContent.startsWith('Kept')")
+    door.until("navigator.serviceWorker.ready.then((found) => found.scope.endsWith('/receive'))")
+    door.close()
+    door.start()
+    door.away()
+    door.open("/receive/T-9")
+    page = door.page
+    page.get_by_role("group", name="S-1").get_by_label("broken").check()
+    page.set_input_files("[data-into='photos seals']", picture(tmp_path / "seal.jpg"))
+    page.get_by_role("group", name="What is before you").get_by_role("checkbox").check()
+    page.get_by_role("button", name="Receive", exact=True).click()
+    door.until("document.getElementById('kept').textContent.startsWith('No network')")
+    assert door.violations() == []
+    assert door.world.get("cur", "shipments/T-9")["contents"][0]["state"] != "confirmed"
+    door.close()
+    door.world.at("2026-03-14T09:10:00Z")
+    door.start()
+    door.open("/scan")
+    left(door, 0)
+    assert door.world.get("cur", "shipments/T-9/packing-list")["contents"][0]["seals"][0]["state"] == "broken"
+    (checked,) = told(door.world, PARCEL, "seal_checked")
+    assert len(files_of(door, checked["event_id"], "ana")) == 1
+    assert told(door.world, PARCEL, "accepted")[-1]["acting_for"] == "SMP"
     assert door.complaints == []
 
 

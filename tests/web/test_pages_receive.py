@@ -162,3 +162,39 @@ def test_the_page_keeps_to_its_policy(world: Collection) -> None:
     assert "Keep dry" in page
     assert page.count("trained, licensed staff decide") == 2
     assert 'href="/receive/T-9"' in opened(world.running, "ana", "/arriving?institution=SMP")
+
+
+# ----------------------------------------------------------------------------------------------- photographs and papers
+ONE, TWO = "a" * 64, "b" * 64
+
+
+def test_photographs_go_with_what_they_show(world: Collection) -> None:
+    """Those of the box with how it was found, those of the seals with the seals; each fact names its own."""
+    found = {"outer": "damaged", "photos outer": ONE, f"seal {NUMBERS[PARCEL]} S-1": "broken", "photos seals": TWO}
+    assert sent(world, listed(world, **{HERE: "yes", **found})).status_code == 303
+    named = {fact["kind"]: fact["body"].get("files_sha256") for fact in told(world)}
+    assert (named["condition_noted"], named["seal_checked"], named["accepted"]) == ([ONE], [TWO], None)
+
+
+def test_photographs_alone_are_a_fact(world: Collection) -> None:
+    """Nothing ticked, one picture taken: that it was taken is told."""
+    assert sent(world, listed(world, **{"photos outer": ONE, "photos seals": TWO})).status_code == 303
+    (fact,) = [fact for fact in told(world) if fact["kind"] == "photographed"]
+    assert fact["body"]["files_sha256"] == [ONE, TWO]
+
+
+def test_a_list_that_was_kept_goes_out_in_the_name_of_who_filled_it_in(world: Collection) -> None:
+    """Whoever is signed in by then cannot send it for them."""
+    fields = listed(world, **{HERE: "yes", "person": world.running.people["ana"]})
+    assert sent(world, fields, "cur").status_code == 403
+    assert sent(world, fields).status_code == 303
+
+
+def test_the_packing_list_and_the_receipt_are_papers(world: Collection) -> None:
+    """What is packed, with its seals and lines to sign; what was told at the door, as found."""
+    paper = check(world.running, "clerk", "/shipments/T-9/packing-list")
+    assert all(said in paper for said in (NUMBERS[PARCEL], NUMBERS[CHIP], "S-1", "Keep dry", "Taken over by, printed"))
+    assert "Nothing was told of its arrival" in opened(world.running, "ana", "/shipments/T-9/receipt")
+    sent(world, listed(world, **{HERE: "yes", "outer": "damaged", f"seal {NUMBERS[PARCEL]} S-1": "broken"}))
+    paper = check(world.running, "cur", "/shipments/T-9/receipt")
+    assert all(said in paper for said in ("outer box damaged", "S-1", "broken", "accepted"))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from shipsvc.app.report_pages import Asked, Key
 from shipsvc.domain import errors
@@ -43,10 +43,13 @@ class Section:
 
 
 @router.get("/")
-def desk(visit: VisitDep, typed: TypedDep) -> HTMLResponse:
-    """What needs me today: by danger, then age, each with the one action that clears it."""
+def desk(visit: VisitDep, typed: TypedDep) -> Response:
+    """What needs me today: by danger, then age, each with the one action that clears it. Whose step is at the door
+    begins at the door."""
     with visit.reading() as work:
         frame = frames.of(work, typed)
+        if "desk" not in frame.steps:
+            return RedirectResponse("/scan", 303)
         asked = frames.asked(work, frame)
         sections = [_section(work, asked, table) for table in URGENT]
     return render("desk.html", frame, sections=sections, others=OTHERS)

@@ -1,5 +1,6 @@
 """What stands round a page of somebody who is signed in, and the moments that the page is asked about."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Annotated, Final
@@ -7,6 +8,7 @@ from typing import Annotated, Final
 from fastapi import Depends, Query
 
 from shipsvc.app import documents, identity, report_pages
+from shipsvc.app.access import Actor
 from shipsvc.domain import errors, times
 from shipsvc.web.deps import Work
 from shipsvc.web.pages.rendering import Frame
@@ -22,6 +24,15 @@ class Typed:
     known_on: str
 
 
+#: All that stands at the top of a page, and what of it is for roles that have one step of the way.
+ALL_STEPS: Final = frozenset("desk scan arriving loans shipments cases holdings things find".split())
+STEPS: Final[Mapping[str, frozenset[str]]] = {
+    "driver": frozenset({"scan", "shipments"}),
+    "mail_room": frozenset({"scan", "arriving"}),
+    "preparator": frozenset({"scan", "things", "find"}),
+    "registrar": frozenset({"desk", "loans", "shipments", "cases", "things", "find"}),
+    "witness": frozenset({"scan", "desk"}),
+}
 #: Nothing is asked about but now.
 NOW: Final = Typed("", "")
 
@@ -50,7 +61,14 @@ def of(work: Work, typed: Typed) -> Frame:
         _moment(typed.known_on, zone, "/known_on"),
         actor.sees_all,
         now,
+        steps_of(actor),
     )
+
+
+def steps_of(actor: Actor) -> frozenset[str]:
+    """The pages that stand at the top for somebody; those whose step is one of many find no others there."""
+    held = {role for _, role in actor.roles}
+    return frozenset(step for role in held for step in STEPS.get(role, ALL_STEPS)) or ALL_STEPS
 
 
 def asked(work: Work, frame: Frame) -> report_pages.Asked:

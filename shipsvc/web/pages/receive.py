@@ -101,13 +101,26 @@ def _as_found(door: Door, fields: Fields, here: Sequence[str]) -> Iterator[dict[
     words = "; ".join(part for part in parts if part)
     if len(words) > WORDS_MAX:
         raise errors.Malformed(why=f"what was found is longer than {WORDS_MAX} characters; note the rest apart")
+    photos, of_seals = _photos(fields, "outer"), _photos(fields, "seals")
     if words and (here or door.parcels):
-        yield _fact("condition_noted", here or door.parcels, code, words=words)
+        yield _fact("condition_noted", here or door.parcels, code, words=words, files_sha256=photos)
+        photos = []
+    looked = False
     for thing in door.sealed:
         states = {seal.seal: fields.get(f"seal {thing.number} {seal.seal}", "") for seal in thing.seals}
         seals = [{"seal": seal, "state": state} for seal, state in states.items() if state]
         if seals:
-            yield _fact("seal_checked", [thing.number], code, seals=seals)
+            yield _fact("seal_checked", [thing.number], code, seals=seals, files_sha256=of_seals)
+            photos = [one for one in photos if one not in of_seals]
+            looked = True
+    left = [*photos, *([] if looked else of_seals)]
+    if left:
+        yield _fact("photographed", here or door.parcels, code, files_sha256=left)
+
+
+def _photos(fields: Fields, name: str) -> list[str]:
+    """The hashes of photographs, which the script sent or keeps."""
+    return fields.get(f"photos {name}", "").split()
 
 
 def _taken(door: Door, fields: Fields, here: Sequence[str]) -> Iterator[dict[str, Any]]:
@@ -165,6 +178,8 @@ def _page(visit: VisitDep, code: str, fields: Fields, *, told: str = "", wrong: 
         "states": SEAL_STATES,
         "told": told,
         "wrong": wrong,
+        "person": visit.claims.sub,
+        "now": now,
         "cautions": labels.cautions("dry_ice", "liquid_nitrogen"),
         "opening": labels.cautions("inert_gas", "pressure"),
         "when": fields.get("when") or telling.local(now, frame.zone),

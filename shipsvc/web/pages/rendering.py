@@ -37,7 +37,7 @@ HEADERS: Final[Mapping[str, str]] = {
 class Frame:
     """What stands round every page: who is signed in, in which zone times are written, and which moment is asked
     about (None: now, and all that is recorded). ``sees_all``: an auditor or administrator. ``asked_at``: when the page
-    was asked for."""
+    was asked for; ``steps``: the pages that are for their roles."""
 
     name: str
     institutions: tuple[str, ...]
@@ -46,6 +46,7 @@ class Frame:
     known_on: datetime | None = None
     sees_all: bool = False
     asked_at: datetime | None = None
+    steps: frozenset[str] = frozenset()
 
     @property
     def is_now(self) -> bool:

@@ -71,7 +71,7 @@ def every_shipment(visit: VisitDep, typed: TypedDep, cursor: Cursor = "") -> HTM
         after = str(cursors.decode("shipment", cursor, str)[0]) if cursor else ""
         found = parcels.page(work.connection, work.actor, now, when, after=after, limit=ROWS + 1)
     page = cursors.cut(found, ROWS, "shipment", lambda one: (one.row["code"],))
-    rows = [_in_list(api_shipments.shown(one, _moments(frame), now)) for one in page.rows]
+    rows = [_in_list(api_shipments.shown(one, moments_of(frame), now)) for one in page.rows]
     return render("shipments.html", frame, columns=told(LIST, rows), rows=rows, next=page.next)
 
 
@@ -89,11 +89,11 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
         frame, now = frames.of(work, typed), work.now()
         asked = (work.connection, work.actor, now, code, frame.as_of, frame.known_on)
         found, nest = parcels.read(*asked), parcels.packing_list(*asked)
-        shipment = api_shipments.shown(found, _moments(frame), now)
-        facts = _facts(work, frame, now, shipment)
+        shipment = api_shipments.shown(found, moments_of(frame), now)
+        facts = facts_told(work, frame, now, shipment)
         opens = thing_parts.opens(work, [one.fact.event_id for one in facts])
-        packed = api_shipments.packing_list(nest, _moments(frame), now)
-        seen = _seen(work, packed.contents, [parcel.number for parcel in shipment.contents])
+        packed = api_shipments.packing_list(nest, moments_of(frame), now)
+        seen = seen_of(work, packed.contents, [parcel.number for parcel in shipment.contents])
     rows = [{**_parcel(parcel), "unseen": parcel.number not in seen} for parcel in shipment.contents]
     return render(
         "shipment.html",
@@ -110,7 +110,7 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
     )
 
 
-def _seen(work: Work, packed: Sequence[PackedShown], others: Sequence[str] = ()) -> set[str]:
+def seen_of(work: Work, packed: Sequence[PackedShown], others: Sequence[str] = ()) -> set[str]:
     """Which of the things have pages that are theirs to open; what is in a parcel is told to more people than that."""
     return items.seen_among(work.connection, work.actor, {*others, *(one.number for one in _all(packed))})
 
@@ -132,7 +132,7 @@ def _parcel(parcel: ParcelShown) -> dict[str, Any]:
     }
 
 
-def _facts(work: Work, frame: Frame, now: datetime, shipment: ShipmentShown) -> list[Told]:
+def facts_told(work: Work, frame: Frame, now: datetime, shipment: ShipmentShown) -> list[Told]:
     """What was told on the shipment of the things in it, each fact once, in order of happening."""
     when = documents.asked(frame.as_of, frame.known_on, now)
     found: dict[str, Told] = {}
@@ -164,8 +164,8 @@ def coming(visit: VisitDep, typed: TypedDep, institution: Whose = None, cursor: 
             else []
         )
         page = cursors.cut(found, COMING, "arriving", lambda one: api_shipments.key_of(one[0]))
-        shipments = [api_shipments.arriving(one, _moments(frame), now) for one in page.rows]
-        seen = _seen(work, [packed for one in shipments for packed in one.packed])
+        shipments = [api_shipments.arriving(one, moments_of(frame), now) for one in page.rows]
+        seen = seen_of(work, [packed for one in shipments for packed in one.packed])
     return render("arriving.html", frame, whose=whose, shipments=shipments, seen=seen, next=page.next)
 
 
@@ -176,5 +176,6 @@ def _after(cursor: str) -> tuple[datetime, str] | None:
     return parse_instant(str(at)), str(code)
 
 
-def _moments(frame: Frame) -> Moments:
+def moments_of(frame: Frame) -> Moments:
+    """The moments that a page is asked about."""
     return Moments(frame.as_of, frame.known_on)

@@ -2,3 +2,4 @@
 import { forget } from "/static/queue.js";
 
 if (window.indexedDB) forget("me").catch(() => {});
+if (window.caches) caches.delete("shipsvc-lists").catch(() => {});
