@@ -15,6 +15,7 @@ from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
     api_cases,
+    api_comparing,
     api_conditions,
     api_directory,
     api_documents,
@@ -55,6 +56,7 @@ from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
     api_cases.router,
+    api_comparing.router,
     api_conditions.router,
     api_directory.router,
     api_documents.router,

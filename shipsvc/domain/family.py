@@ -87,3 +87,54 @@ def pure(root: str, made: Iterable[Made]) -> set[str]:
         size = len(family)
         family |= {child for child, above in parents.items() if above <= family}
     return family
+
+
+def forebears(item: str, made: Iterable[Made]) -> set[str]:
+    """All that a sample comes from, not itself."""
+    parents: dict[str, set[str]] = defaultdict(set)
+    for one in made:
+        parents[one.child].add(one.parent)
+    found: set[str] = set()
+    waiting = [item]
+    while waiting:
+        fresh = parents[waiting.pop()] - found
+        found |= fresh
+        waiting += fresh
+    return found - {item}
+
+
+def nearest_common(one: str, other: str, made: Collection[Made]) -> set[str]:
+    """The samples that both come from, or are, without those that another one of these comes from itself."""
+    common = ({one} | forebears(one, made)) & ({other} | forebears(other, made))
+    return {item for item in common if not any(item in forebears(nearer, made) for nearer in common - {item})}
+
+
+def share_of(item: str, forebear: str, made: Collection[Made]) -> Fraction | None:
+    """How much of a sample comes from another, by all ways together; None where one of them is not known."""
+    of = shares(made)
+    parents: dict[str, list[str]] = defaultdict(list)
+    for child, parent in of:
+        parents[child].append(parent)
+    return _share_by_all_ways(item, forebear, (item,), of, parents)
+
+
+def _share_by_all_ways(
+    item: str,
+    forebear: str,
+    way: tuple[str, ...],
+    of: Mapping[tuple[str, str], Fraction | None],
+    parents: Mapping[str, list[str]],
+) -> Fraction | None:
+    if item == forebear:
+        return Fraction(1)
+    total = Fraction(0)
+    for parent in parents.get(item, ()):
+        if parent in way:
+            continue  # a circle in the record leads nowhere
+        share, further = of[item, parent], _share_by_all_ways(parent, forebear, (*way, parent), of, parents)
+        if further == 0:
+            continue
+        if share is None or further is None:
+            return None
+        total += share * further
+    return total

@@ -1,6 +1,6 @@
 """What a sample carries from its past: what was noted of it and, before it was made from them, of its forebears."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import sqlalchemy as sa
@@ -53,3 +53,23 @@ def carried(connection: sa.Connection, number: str, when: When) -> Sequence[Row]
         .order_by(EVENT.c.happened_at, EVENT.c.recorded_at, EVENT_ITEM.c.event_id, EVENT_ITEM.c.item)
     )
     return rows(connection, wanted)
+
+
+def contaminations(connection: sa.Connection, numbers: Collection[str], when: When) -> dict[str, int]:
+    """How many contaminations each of the samples carries, its own and those that it was made with; one SELECT."""
+    known = moments.known(PARENTAGE.c.known_from, PARENTAGE.c.known_to, when)
+    start = (ITEM.c.number.label("heir"), ITEM.c.number, sa.literal(FOREVER, ITEM.c.newest_recorded_at.type))
+    first = sa.select(start[0], start[1], start[2].label("until")).where(ITEM.c.number.in_(numbers))
+    above = first.cte("inherited", recursive=True)
+    made = (PARENTAGE.c.child == above.c.number, PARENTAGE.c.born_at <= when.as_of, known)
+    above = above.union(sa.select(above.c.heir, PARENTAGE.c.parent, PARENTAGE.c.born_at).where(*made))
+    told = (
+        EVENT_ITEM.c.kind == "contamination_noted",
+        EVENT_ITEM.c.happened_at <= above.c.until,
+        EVENT_ITEM.c.happened_at <= when.as_of,
+        moments.known(EVENT_ITEM.c.known_from, EVENT_ITEM.c.known_to, when),
+    )
+    counted = sa.func.count(EVENT_ITEM.c.event_id.distinct()).label("count")
+    joined = above.join(EVENT_ITEM, EVENT_ITEM.c.item == above.c.number)
+    wanted = sa.select(above.c.heir, counted).select_from(joined).where(*told).group_by(above.c.heir)
+    return {row["heir"]: row["count"] for row in rows(connection, wanted)}

@@ -89,7 +89,7 @@ def show_time_beyond(
         when = documents.asked(moments.as_of, moments.known_on, now)
         found = items.find(work.connection, work.actor, number)
         items.require_state(work.connection, work.actor, found, when.as_of)
-        out = beyond.beyond(work.connection, found.number, when, quantity, above, below)
+        out = beyond.beyond(work.connection, [found.number], when, quantity, above, below)[found.number]
     return schemas.TimeBeyond(
         number=codes.display(found.number),
         quantity=quantity,

@@ -7,7 +7,7 @@ from pydantic import Field
 from shipsvc.web.answered import MOMENT
 from shipsvc.web.item_schemas import Moment, NumberShown, example
 from shipsvc.web.report_examples import AT
-from shipsvc.web.report_schemas import Code, ItemNumber, Party, Reported, What
+from shipsvc.web.report_schemas import Code, ItemNumber, MassText, Party, Reported, What
 from shipsvc.web.schemas import Instant, Strict
 
 QuantityName = Literal["temperature", "relative_humidity", "frost_point", "oxygen", "pressure", "shock", "light"]
@@ -291,3 +291,85 @@ class ChangesReport(Reported):
 
     model_config = example({**AT, "next": None, "items": [CHANGE]})
     items: list[ChangeRow]
+
+
+CLEAN: Final[dict[str, Any]] = {
+    "item": "BRM-0006-B",
+    "what": "half, reserve",
+    "profile": "N",
+    "status": "stored",
+    "place": "TRP-V1",
+    "mass_mg": "131972",
+    "contaminations": 0,
+    "beyond_at_most_s": None,
+    "beyond_at_least_s": None,
+    "at_most_s": 6_300,
+    "at_least_s": 6_300,
+    "before_accession_s": 154_680,
+}
+
+
+class CleanRow(Strict):
+    """A sample of a family and what it went through."""
+
+    model_config = example(CLEAN)
+    item: ItemNumber
+    what: What
+    profile: Code | None
+    status: str = Field(examples=["stored"])
+    place: Code | None
+    mass_mg: MassText | None
+    contaminations: int = Field(ge=0, description="Noted of it, or of what it was made from before that", examples=[0])
+    beyond_at_most_s: LengthS | None = Field(description="Beyond the threshold asked for; null without one")
+    beyond_at_least_s: LengthS | None
+    at_most_s: LengthS = Field(description="Time out of controlled storage, not proven in")
+    at_least_s: LengthS = Field(description="Time out of controlled storage, proven")
+    before_accession_s: LengthS
+
+
+class CleanReport(Reported):
+    """The pieces of a family, the cleanest first."""
+
+    model_config = example({**AT, "next": None, "items": [CLEAN]})
+    items: list[CleanRow]
+
+
+_SIDE: Final[dict[str, Any]] = {
+    "number": "BRM-0010-J",
+    "at_least_s": 8_700,
+    "at_most_s": 321_600,
+    "before_accession_s": 154_680,
+    "since_parting_at_least_s": 600,
+    "since_parting_at_most_s": 313_500,
+}
+_COMMON: Final[dict[str, Any]] = {"number": "BRM-0007-9", "share_of_one": "1", "share_of_other": "1"}
+
+
+class ComparedSide(Strict):
+    """One of two samples."""
+
+    model_config = example(_SIDE)
+    number: NumberShown
+    at_least_s: LengthS
+    at_most_s: LengthS
+    before_accession_s: LengthS
+    since_parting_at_least_s: LengthS = Field(description="Of that, what fell after the two parted")
+    since_parting_at_most_s: LengthS
+
+
+class CommonShown(Strict):
+    """A nearest sample that both come from."""
+
+    model_config = example(_COMMON)
+    number: NumberShown
+    share_of_one: str | None = Field(description="An exact fraction; null where not known", examples=["1000/5001"])
+    share_of_other: str | None = Field(examples=["1"])
+
+
+class ComparedShown(Moment):
+    """Whether two samples are the same stuff."""
+
+    model_config = example({"parted_at": "2025-02-18T10:30:00Z", "sides": [_SIDE], "common": [_COMMON]}, MOMENT)
+    parted_at: Instant | None = Field(description="When the first left what both come from; null: nothing in common")
+    sides: list[ComparedSide]
+    common: list[CommonShown]

@@ -135,7 +135,8 @@ def test_of_others_one_sees_the_own_time_only(world: World) -> None:
 def warm(world: World, item: str, above: float) -> tuple[int, int]:
     """Minutes above a temperature, at least and at most."""
     with world.database.engine.connect() as connection:
-        out = beyond.beyond(connection, number(item), When(parse_instant(NOW), FOREVER), "temperature", above, None)
+        when = When(parse_instant(NOW), FOREVER)
+        out = beyond.beyond(connection, [number(item)], when, "temperature", above, None)[number(item)]
     return out.at_least // timedelta(minutes=1), out.at_most // timedelta(minutes=1)
 
 

@@ -2,7 +2,7 @@
 
 from fractions import Fraction
 
-from shipsvc.domain.family import Made, Origin, origins, pure, shares
+from shipsvc.domain.family import Made, Origin, forebears, nearest_common, origins, pure, share_of, shares
 
 #: M03 and M12 in tenths of a mg: fines off stone 1, and a mixture of those with dust.
 FINES = Made("0009", "0001", "m03", 8716)
@@ -46,3 +46,24 @@ def test_a_mixture_with_others_material_is_of_no_single_family() -> None:
 
     assert pure("0001", [FINES, *MIXED, chip]) == {"0001", "0009", "0007"}
     assert pure("0009", MIXED) == {"0009"}
+
+
+def test_the_nearest_that_two_come_from() -> None:
+    """Forebears of what both come from are left out; a piece and what it was cut from have the latter in common."""
+    made = [Made("b", "a", "1", 1), Made("c", "b", "2", 1), Made("d", "b", "3", 1), Made("e", "x", "4", 1)]
+
+    assert nearest_common("c", "d", made) == {"b"}
+    assert nearest_common("a", "d", made) == {"a"}
+    assert nearest_common("c", "e", made) == set()
+    assert forebears("c", made) == {"a", "b"}
+    assert forebears("a", [*made, Made("a", "c", "5", 1)]) == {"b", "c"}  # a circle ends
+
+
+def test_the_share_by_all_ways() -> None:
+    """A mixture of two pieces of one stone is all of that stone; a way of unknown share makes the whole unknown."""
+    made = [Made("b", "a", "1", 1), Made("c", "a", "2", 1), Made("m", "b", "3", 30), Made("m", "c", "3", 10)]
+
+    assert share_of("m", "a", made) == 1
+    assert share_of("m", "b", made) == Fraction(3, 4)
+    assert share_of("m", "z", made) == 0
+    assert share_of("m", "b", [*made[:3], Made("m", "c", "3", None)]) is None

@@ -12,7 +12,7 @@ from shipsvc.web.deps import transaction
 from tests import sensed
 from tests.trips import COLD
 from tests.web.chip import CHIP, JAR, NUMBERS, receive_chip, send_chip
-from tests.web.collection import Collection, collection
+from tests.web.collection import Collection, collection, typed
 
 LEFT, THERE = "2026-03-11T08:40:00Z", "2026-03-14T00:10:00Z"
 #: Warm for two hours on the way, by readings every ten minutes.
@@ -145,3 +145,27 @@ def test_who_was_in_that_cabinet(world: Collection) -> None:
     assert world.get("stranger", "reports/place-incident", **asked)["items"] == []
     refused = world.get("cur", "reports/place-incident", 422, **{**asked, "until": asked["since"]})
     assert refused["code"] == "malformed"
+
+
+def test_two_side_by_side(world: Collection) -> None:
+    """The chip with itself has itself in common; a name that means nothing to the asker is none."""
+    itself: Any = {"with": NUMBERS[CHIP]}
+    told = of_chip(world, "cur", "compared", **itself)
+
+    assert [(c["number"], c["share_of_one"]) for c in told["common"]] == [(NUMBERS[CHIP], "1")]
+    assert [side["at_least_s"] for side in told["sides"]] == [7200, 7200]
+    nobody: Any = {"with": typed("BRM-0099")}
+    assert of_chip(world, "cur", "compared", 404, **nobody)["code"] == "not_found"
+    assert of_chip(world, "stranger", "compared", 404, **itself)["code"] == "not_found"
+
+
+def test_the_cleanest(world: Collection) -> None:
+    """A family of one, ranked; a threshold needs a quantity and a value."""
+    asked = {"family": NUMBERS[CHIP]}
+
+    (row,) = world.get("cur", "reports/cleanest", quantity="temperature", above="0", **asked)["items"]
+
+    assert (row["item"], row["beyond_at_least_s"], row["at_least_s"]) == (NUMBERS[CHIP], 105 * 60, 7200)
+    assert world.get("cur", "reports/cleanest", **asked)["items"][0]["beyond_at_least_s"] is None
+    assert world.get("cur", "reports/cleanest", 422, quantity="temperature", **asked)["code"] == "malformed"
+    assert world.get("stranger", "reports/cleanest", 404, **asked)["code"] == "not_found"
