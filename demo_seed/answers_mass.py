@@ -37,6 +37,7 @@ def masses(player: Player) -> Iterator[Known]:
     yield from _whole(player)
     yield from _drift(player)
     yield from _family(player)
+    yield from _section(player)
     yield from _told(player)
     (row,) = every(player, "/v1/reports/reserve", collection="BRAITHMOSS", take="16 g")
     found = (row["allowed"], row["headroom_mg"], row["reserve_mg"], row["floor_mg"])
@@ -78,6 +79,12 @@ def _drift(player: Player) -> Iterator[Known]:
     last = max((one for one in opened if one["what"].startswith("Drift of sample")), key=lambda one: one["happened_to"])
     found = (last["state"], last["internal"], last["items"] == [stock], last["what"].split(": ")[1].split(" mg")[0])
     yield Known("C-12", "the case that this opened", ("open", True, True, "-2.26"), found)
+
+
+def _section(player: Player) -> Iterator[Known]:
+    found = player.get(CURATOR, f"/v1/items/{player.named('BRM-0014')}/section")
+    told = (found["area_mm2"], found["left_mm2"], found["thickness_um"], found["since"])
+    yield Known("T5", "0014 by area and thickness", ("126", "126", "150", "2025-04-22T09:00:01Z"), told)
 
 
 def _family(player: Player) -> Iterator[Known]:

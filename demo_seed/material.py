@@ -135,7 +135,8 @@ def splits() -> list[Step]:
     crushed = {"mass": "13.7 mg", "process": "crushing"}
     steps.append(fact("2025-02-25T14:40:01Z p04 TRP loss_noted BRM-0016", **crushed))
     steps += [registered(n, "2025-04-22T09:00:00Z") for n in ("0014", "0015")]
-    parts = [{"number": "BRM-0014"}, {"number": "BRM-0015"}]
+    # 14.0 by 9.0 mm, 150 um; of the block nobody told a size.
+    parts = [{"number": "BRM-0014", "area_mm2": "126", "thickness_um": "150"}, {"number": "BRM-0015"}]
     steps.append(fact("2025-04-22T09:00:01Z p04 TRP embedded BRM-0013", children=parts, ends=True))
     steps.append(stored("BRM-0014 BRM-0015", "2025-04-22T09:05:00Z", "TRP-SC1"))
     return steps

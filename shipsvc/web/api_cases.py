@@ -12,11 +12,11 @@ from shipsvc.domain import codes
 from shipsvc.domain.cases import CaseKind, CaseState
 from shipsvc.web import case_schemas as schemas
 from shipsvc.web import cases_shown, cursors
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.cursors import AskedDep
 from shipsvc.web.decisions import decided
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
 from shipsvc.web.etags import etag
-from shipsvc.web.fact_bodies import ItemNumber
 from shipsvc.web.openapi import CREATED, ETAG, LINK, REPLAYED_HEADER, problems
 from shipsvc.web.replays import Made, RequestKey, RequestKeyDep
 from shipsvc.web.schemas import DocumentCode, InstitutionCode, Moments, MomentsDep

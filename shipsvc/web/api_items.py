@@ -9,9 +9,9 @@ from shipsvc.app import charges, documents, exposure, history, items
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.web import cursors, items_shown
 from shipsvc.web.answered import of_moment
+from shipsvc.web.body_texts import Code
 from shipsvc.web.cursors import Asked, AskedDep, whole
 from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading, unit_of_work
-from shipsvc.web.fact_bodies import Code
 from shipsvc.web.history_schemas import HistoryPage, TimeOutShown
 from shipsvc.web.item_schemas import AliasNew, AliasShown, ContentsPage, ItemPage, ItemShown, Kind, StatusName
 from shipsvc.web.openapi import LINK, REPLAYED_HEADER, problems

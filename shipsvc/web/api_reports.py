@@ -15,9 +15,9 @@ from shipsvc.domain import codes
 from shipsvc.web import csv_answers, cursors
 from shipsvc.web import report_examples as examples
 from shipsvc.web import report_schemas as schemas
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.cursors import CURSOR_CHARACTERS_MAX, Asked
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading
-from shipsvc.web.fact_bodies import ItemNumber
 from shipsvc.web.openapi import LINK, problems
 from shipsvc.web.schemas import WHOLE_MAX, DocumentCode, Instant, InstitutionCode, Moments, MomentsDep
 from shipsvc.web.tokens import Claims

@@ -14,8 +14,8 @@ from shipsvc.web import balance_schemas as schemas
 from shipsvc.web.api_items import PRINTABLE, Typed
 from shipsvc.web.api_loans import Code
 from shipsvc.web.api_reports import PageDep, Report, answer, responses_of
+from shipsvc.web.body_texts import MassText
 from shipsvc.web.deps import ClaimsDep, ServiceDep, reading
-from shipsvc.web.fact_bodies import MassText
 from shipsvc.web.items_shown import mass_mg
 from shipsvc.web.openapi import problems
 from shipsvc.web.schemas import DocumentCode, Instant, Moments, MomentsDep

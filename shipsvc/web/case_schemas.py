@@ -6,8 +6,8 @@ from pydantic import Field, StrictBool
 
 from shipsvc.domain.cases import CaseKind, CaseState
 from shipsvc.web.answered import MOMENT, VersionAt
+from shipsvc.web.body_texts import ItemNumber, Sha256
 from shipsvc.web.document_schemas import VERSION, Listing, example
-from shipsvc.web.fact_bodies import ItemNumber, Sha256
 from shipsvc.web.file_schemas import EXAMPLE_SHA256
 from shipsvc.web.identity_schemas import PERSON
 from shipsvc.web.item_schemas import NumberShown

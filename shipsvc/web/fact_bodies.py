@@ -1,106 +1,26 @@
 """What each kind of fact may say: one model a kind, so that the API description tells all of it."""
 
-from collections.abc import Callable
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from shipsvc.domain import codes, errors
-from shipsvc.domain.mass import Estimate, Mass
+from shipsvc.domain import errors
 from shipsvc.domain.weighing import contradiction
-
-
-def checked(parse: Callable[[str], Any], *, keep_text: bool = False) -> AfterValidator:
-    """A validator that says what is wrong in the words and with the code of our own error tree."""
-
-    def run(text: str) -> Any:
-        try:
-            found = parse(text)
-        except errors.ShipsvcError as error:
-            raise PydanticCustomError(error.code, "{said}", {"said": str(error)}) from None
-        return text if keep_text else found
-
-    return AfterValidator(run)
-
-
-def _only_a_number(value: Any) -> Any:
-    # JSON is strict where Python is not: true is no 1, and "5" is no 5.
-    if isinstance(value, bool | str):
-        raise PydanticCustomError("int_type", "Input should be a whole number")
-    return value
-
-
-def _only_a_float(value: Any) -> Any:
-    if isinstance(value, bool | str):
-        raise PydanticCustomError("float_type", "Input should be a number")
-    return value
-
-
-def _estimate(text: str) -> Any:
-    return Estimate.parse(f"1 mg +- {text}")
-
-
-#: What domain.mass reads, for the description only: what is wrong with a mass is said in our own words.
-_MASS = r"[0-9]{1,30}(\.[0-9]{1,30})?\s*(kg|g|mg|ug|µg|μg|ng)\s*$"
-
-ItemNumber = Annotated[
-    str,
-    Field(max_length=40, description="An item number with its check character.", examples=["BRM-0010-J"]),
-    checked(codes.parse),
-]
-MassText = Annotated[
-    str,
-    Field(
-        max_length=40,
-        description="A mass with its unit, as read.",
-        examples=["1204.2 mg"],
-        json_schema_extra={"pattern": rf"^\s*[+−-]?{_MASS}"},
-    ),
-    checked(Mass.parse, keep_text=True),
-]
-WidthText = Annotated[
-    str,
-    Field(
-        max_length=40,
-        description="Half-width of an estimate, with its unit.",
-        examples=["10 mg"],
-        json_schema_extra={"pattern": rf"^\s*[+]?{_MASS}"},
-    ),
-    checked(_estimate, keep_text=True),
-]
-Code = Annotated[str, Field(pattern=r"^[A-Z0-9][A-Z0-9-]{0,31}$", description="A code of ours.", examples=["T-01"])]
-Party = Annotated[
-    str,
-    Field(
-        pattern=r"^[A-Z0-9][A-Z0-9-]{0,31}(/[a-z0-9][a-z0-9-]{0,31})?$",
-        description="An institution, or a desk of one.",
-        examples=["TSI", "LSC/mail-room"],
-    ),
-]
-#: Any characters but the one that PostgreSQL cannot keep in a text.
-NO_NUL = r"^[^\x00]*$"
-Words = Annotated[str, Field(max_length=400, pattern=NO_NUL, description="A few words.", examples=["packing"])]
-PersonId = Annotated[
-    str,
-    Field(
-        pattern="^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$",
-        description="Id of a person.",
-        examples=["6f1d3a52-0c3e-4b52-9d7e-0f3a2b6c1d10"],
-    ),
-]
-Whole = Annotated[int, Field(ge=0, le=1_000_000, examples=[48]), BeforeValidator(_only_a_number)]
-
-
-Sha256 = Annotated[
-    str,
-    Field(
-        pattern="^[0-9a-f]{64}$",
-        description="SHA-256 of a file, in hexadecimal.",
-        examples=["ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"],
-    ),
-]
-
+from shipsvc.web.body_texts import (
+    AreaText,
+    Code,
+    ItemNumber,
+    MassText,
+    Party,
+    PersonId,
+    Sha256,
+    ThicknessText,
+    Whole,
+    WidthText,
+    Words,
+    only_a_float,
+)
 
 _RELEASE = "0195a3c2-6f00-7000-8000-000000000002"
 
@@ -126,15 +46,14 @@ class RoomAir(BaseModel):
     """The air at a balance."""
 
     model_config = ConfigDict(extra="forbid")
-    temperature_c: Annotated[float, Field(ge=-40, le=60, examples=[20.5]), BeforeValidator(_only_a_float)]
-    pressure_hpa: Annotated[float, Field(ge=300, le=1100, examples=[1008.2]), BeforeValidator(_only_a_float)]
-    humidity_percent: Annotated[float, Field(ge=0, le=100, examples=[41]), BeforeValidator(_only_a_float)]
+    temperature_c: Annotated[float, Field(ge=-40, le=60, examples=[20.5]), BeforeValidator(only_a_float)]
+    pressure_hpa: Annotated[float, Field(ge=300, le=1100, examples=[1008.2]), BeforeValidator(only_a_float)]
+    humidity_percent: Annotated[float, Field(ge=0, le=100, examples=[41]), BeforeValidator(only_a_float)]
 
 
-class Weighing(Body):
-    """A mass, and how it is known."""
+class Measured(Body):
+    """How a mass is known."""
 
-    mass: MassText
     balance: Code | None = Field(None, examples=["B6"])
     method: Literal["weighed", "estimated", "declared", "by_difference"] = "weighed"
     plus_minus: WidthText | None = None
@@ -152,10 +71,33 @@ class Weighing(Body):
     @model_validator(mode="after")
     def _fits_itself(self) -> Self:
         """What contradicts itself is refused; what contradicts the record is not."""
-        found = contradiction(self.model_dump(exclude_unset=True))
+        words = self.model_dump(exclude_unset=True)
+        if words.get("mass") is None and any(words.get(name) for name in ("gross", "tare", "readings", "repeats")):
+            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": "mass: it was weighed, so say it."})
+        found = contradiction(words)
         if found is not None:
             why, member = found
             raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": f"{member}: {why}."})
+        return self
+
+
+class Weighing(Measured):
+    """A mass, and how it is known."""
+
+    mass: MassText
+
+
+class Consumed(Measured):
+    """What left a sample: a mass, or of a section an area; and of that, how thick it is afterwards."""
+
+    mass: MassText | None = None
+    area_mm2: AreaText | None = None
+    thickness_um: ThicknessText | None = None
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if self.mass is None and self.area_mm2 is None and self.thickness_um is None:
+            raise PydanticCustomError(errors.Malformed.code, "mass: say it, or of a section area_mm2 or thickness_um.")
         return self
 
 
@@ -278,15 +220,15 @@ class Stored(Body):
     place: Code = Field(examples=["TSI-N1"])
 
 
-class Used(Weighing):
+class Used(Consumed):
     """Material is consumed. ``all``: nothing is left of the sample."""
 
     all: bool = False
     technique: Words | None = None
 
 
-class Lost(Weighing):
-    """A loss in work, such as kerf."""
+class Lost(Consumed):
+    """A loss in work, such as kerf or polishing."""
 
     process: Words | None = None
 
@@ -301,6 +243,8 @@ class Piece(BaseModel):
     method: Literal["weighed", "estimated", "declared", "by_difference"] = "weighed"
     plus_minus: WidthText | None = None
     material: Literal["chip", "powder", "sealed"] | None = None
+    area_mm2: AreaText | None = None
+    thickness_um: ThicknessText | None = None
 
 
 class Loss(BaseModel):
@@ -320,6 +264,12 @@ class Divided(Body):
     loss: Loss | None = None
     process: Words | None = None
     ends: bool = False
+
+
+class Embedded(Divided):
+    """A sample is put into resin, and becomes blocks and sections: its mass account ends."""
+
+    resin: Words | None = Field(None, description="Which, and how it was cured.", examples=["epoxy, 60 C, 12 h"])
 
 
 class Combined(Registered):
@@ -382,7 +332,7 @@ BODIES: dict[str, type[Body]] = {
     "dried": Dried,
     "divided": Divided,
     "combined": Combined,
-    "embedded": Divided,
+    "embedded": Embedded,
     "used": Used,
     "loss_noted": Lost,
     "label_attached": LabelAttached,

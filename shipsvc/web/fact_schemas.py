@@ -25,8 +25,9 @@ from shipsvc.app.told import Envelope, Told, When
 from shipsvc.domain import codes, errors, times
 from shipsvc.domain.facts import DECISIONS, Named
 from shipsvc.domain.mass import Mass
+from shipsvc.web.body_texts import NO_NUL, Code, checked, only_a_number
 from shipsvc.web.errors import Fault, Problem, faults_of, malformed
-from shipsvc.web.fact_bodies import BODIES, NO_NUL, Body, Code, _only_a_number, checked
+from shipsvc.web.fact_bodies import BODIES, Body
 
 UUID_PATTERN = "^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$"
 EXAMPLE_ID = "0195a3c2-6f00-7000-8000-000000000001"
@@ -71,8 +72,8 @@ class WhenIn(BaseModel):
         checked(_instant_or_date, keep_text=True),
     ]
     source: Literal["device", "typed", "carrier", "import"] = "typed"
-    uncertainty_s: Annotated[int, Field(ge=0, le=31_536_000, examples=[0]), BeforeValidator(_only_a_number)] = 0
-    sequence: Annotated[int, Field(ge=0, le=2**53 - 1), BeforeValidator(_only_a_number)] | None = Field(
+    uncertainty_s: Annotated[int, Field(ge=0, le=31_536_000, examples=[0]), BeforeValidator(only_a_number)] = 0
+    sequence: Annotated[int, Field(ge=0, le=2**53 - 1), BeforeValidator(only_a_number)] | None = Field(
         None, description="The device's own count, which orders what it saw in one second.", examples=[17]
     )
     boot: Annotated[str, Field(max_length=64, pattern=NO_NUL)] | None = Field(
@@ -288,7 +289,7 @@ def _when(time: WhenIn) -> When:
 def _body(kind: str, body: Body) -> dict[str, Any]:
     """The body with its numbers in one spelling and nothing that was not said."""
     said = body.model_dump(mode="json", exclude_unset=True, by_alias=True)
-    if kind in {"used", "weighed", "loss_noted"} and Mass.parse(said["mass"]).ng < 0:
+    if kind in {"used", "weighed", "loss_noted"} and said.get("mass") and Mass.parse(said["mass"]).ng < 0:
         raise errors.BadBody(kind=kind, why="a mass that is there cannot be less than nothing", pointer="/body/mass")
     return said
 

@@ -5,8 +5,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, ConfigDict, Field
 
 from shipsvc.web.answered import MOMENT, VersionAt
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.document_schemas import Listing
-from shipsvc.web.fact_bodies import ItemNumber
 from shipsvc.web.schemas import Count, Day, DocumentCode, Instant, InstitutionCode, Strict, Words, ZoneName, _whole
 
 ReturnRule = Literal["received_by_lender", "handed_to_carrier"]

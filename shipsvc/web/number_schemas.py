@@ -4,8 +4,8 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, StrictBool
 
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.document_schemas import Listing
-from shipsvc.web.fact_bodies import ItemNumber
 from shipsvc.web.item_schemas import EXAMPLE_ID, NEXT, PERSON, EventId, Form, Kind, NumberShown, PersonId, example
 from shipsvc.web.schemas import Instant, InstitutionCode, Prefix, Strict, Words, _whole
 

@@ -5,8 +5,8 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BeforeValidator, Field, StrictBool
 
 from shipsvc.web.answered import MOMENT, VersionAt
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.document_schemas import VERSION, Listing, example
-from shipsvc.web.fact_bodies import ItemNumber
 from shipsvc.web.item_schemas import EXAMPLE_ID, EventId, MassShown, NumberShown
 from shipsvc.web.schemas import (
     DocumentCode,

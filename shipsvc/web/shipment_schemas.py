@@ -5,8 +5,8 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field
 
 from shipsvc.web.answered import MOMENT, VersionAt
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.document_schemas import Listing
-from shipsvc.web.fact_bodies import ItemNumber
 from shipsvc.web.loan_schemas import FreeWords, NumberShown
 from shipsvc.web.schemas import DocumentCode, Instant, InstitutionCode, Party, Strict, Words
 

@@ -160,6 +160,9 @@ def _facts(service: Running, post: Any) -> str:
         tell("registered", number, item="sample", what="chip", owner="TRP", mass=mass, balance="B2", material="chip")
     for number, form in THINGS.items():
         tell("registered", number, item="parcel" if form == "overpack" else "container", form=form, owner="TRP")
+    for number in ("BRM-0013-D", "BRM-0014-B"):
+        tell("registered", number, item="sample", what="chip", owner="TRP")
+    tell("embedded", "BRM-0013-D", children=[{"number": "BRM-0014-B", "area_mm2": "126", "thickness_um": "150"}])
     tell("stored", " ".join(SAMPLES), place="TRP-GB1")
     tell("packed", "BRM-0010-J", into="V-0001-5", material=True)
     tell("packed", "V-0001-5", into="P-01-K")

@@ -145,7 +145,7 @@ NEW = {"kind": "used", "subjects": [SAMPLE], "time": {"raw": AT}, "body": {"mass
     [
         ({"subjects": ["BRM-0010-K"]}, "wrong_check_character", "/subjects/0"),
         ({"body": {"mass": "-1 mg"}}, "bad_body", "/body/mass"),
-        ({"body": {"mas": "1 mg"}}, "bad_body", "/body/mass"),
+        ({"body": {"mas": "1 mg"}}, "bad_body", "/body/mas"),
         ({"kind": "amended"}, "unknown_kind", "/kind"),
         ({"kind": "posted"}, "bad_body", ""),
     ],
