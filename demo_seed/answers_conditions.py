@@ -12,6 +12,8 @@ def conditions(player: Player) -> Iterator[Known]:
     yield from _cold_trip(player)
     yield from _bad_air(player)
     yield from _time_out(player)
+    yield from _open_tray(player)
+    yield from _late_file(player)
 
 
 def _time_out(player: Player) -> Iterator[Known]:
@@ -57,3 +59,19 @@ def _bad_air(player: Player) -> Iterator[Known]:
     yield Known(
         "A20", "what else was there was closed", {"yes"}, {row["closed"] for row in there if row["exposed"] == "no"}
     )
+
+
+def _open_tray(player: Player) -> Iterator[Known]:
+    """3 h 45 min: as stone 1, half an hour of chipping, and the ninety minutes of bad air on the open tray."""
+    found = player.get(CURATOR, f"/v1/items/{player.named('BRM-0007')}/time-out")
+    under = {one["profile"]: one["at_least_s"] / 60 for one in found["charged"]}
+    yield Known("7.3", "0007: minutes out by profile, at least", {"N": 225}, under)
+
+
+def _late_file(player: Player) -> Iterator[Known]:
+    """What was known of 0011 before its loggers were read out, and what is known now."""
+    asked = {"source": "LG-101", "before": "2025-04-01T03:00:00Z"}
+    changed = [row for row in every(player, "/v1/reports/exposure-changes", **asked) if row["changed"]]
+    found = [(row["item"], row["was_at_least_s"] / 60, row["at_least_s"] / 60) for row in changed]
+    expected = [(player.named("BRM-0011"), 135 + 40, 135 + 37 * 60 + 10)]
+    yield Known("T-02", "what LG-101 changed, told late: minutes out before and after", expected, found)
