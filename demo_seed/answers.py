@@ -226,12 +226,15 @@ def _verdict(rows: dict[str, Any], player: Player, name: str) -> tuple[Any, ...]
     return (row["difference_mg"], row["verdict"]) if row else None
 
 
-#: 7.3 as far as it rests on the custody record: before accession, and charged to each profile at least, in minutes.
+#: 7.3: before accession, and charged to each profile at least, in minutes. Of 0007 the sensor of the glovebox tells 90,
+#: of 0011 the jar and the freezer nearly all.
 WET, DRY = 159 * 60 + 18, 42 * 60 + 58
 CHARGED = {
     "0001": (DRY, {"N": 105}),
     "0005": (WET, {"N": 240}),
+    "0007": (DRY, {"N": 225}),
     "0010": (DRY, {"N": 145}),
+    "0011": (DRY, {"C": 37 * 60 + 10, "N": 135}),
     "0012": (DRY, {"N": 145}),
     "0016": (DRY, {"N": 175}),
     **dict.fromkeys(("0017", "0018", "0019", "0020"), (DRY, {"D": 20, "N": 175})),
@@ -246,9 +249,12 @@ def _time_out(player: Player) -> Iterator[Known]:
         under = {one["profile"]: one["at_least_s"] / 60 for one in found["charged"]}
         yield Known("7.3", f"{number}: minutes out by profile, at least", charged, under)
         yield Known("7.3", f"{number}: minutes before accession", before, found["before_accession_s"] / 60)
-    under = player.get(CURATOR, f"/v1/items/{player.named('BRM-0011')}/time-out")["charged"]
-    minutes = {one["profile"]: one["at_least_s"] / 60 for one in under}
-    yield Known("7.3", "0011: minutes out under N, before it was put in the cold", 135, minutes.get("N"))
+    cold = player.get(CURATOR, f"/v1/items/{player.named('BRM-0011')}/time-out")["charged"][0]
+    lifetime = cold["lifetime"]
+    shown = (cold["profile"], cold["at_most_s"] / 60, lifetime["state"], lifetime["warned_percent"])
+    yield Known("7.3", "0011 under C: at most; its budget of 24 h", ("C", 39 * 60 + 55, "exceeded", 100), shown)
+    over = (cold["at_least_s"] - lifetime["budget_s"]) / 60
+    yield Known("7.3", "0011: minutes beyond its budget, at least", 13 * 60 + 10, over)
     for as_of, profile in (
         ("2025-01-20T14:39:00Z", None),
         ("2025-02-19T13:59:00Z", "N"),
