@@ -255,6 +255,11 @@ def _time_out(player: Player) -> Iterator[Known]:
     yield Known("7.3", "0011 under C: at most; its budget of 24 h", ("C", 39 * 60 + 55, "exceeded", 100), shown)
     over = (cold["at_least_s"] - lifetime["budget_s"]) / 60
     yield Known("7.3", "0011: minutes beyond its budget, at least", 13 * 60 + 10, over)
+    cases = every(player, "/v1/cases", kind="exposure")
+    found = sorted((case["what"], [one[4:8] for one in case["items"]]) for case in cases)
+    allowed = ("24 h that it may be in its whole life", "2 h that it may be at one time")
+    expected = [(f"Out of profile C for longer than the {budget}", ["0011"]) for budget in sorted(allowed)]
+    yield Known("C-11", "cases that passed budgets opened", expected, found)
     for as_of, profile in (
         ("2025-01-20T14:39:00Z", None),
         ("2025-02-19T13:59:00Z", "N"),

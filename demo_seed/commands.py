@@ -81,6 +81,11 @@ def profiles() -> list[Command]:
     ]
 
 
+def check_budgets(told: str) -> Command:
+    """Cases are opened for budgets that were passed."""
+    return Command(told, "p02", "/v1/budget-checks", {"owner": "TRP"})
+
+
 def print_label(told: str, who: str, item: str) -> Command:
     """A label is printed."""
     return Command(told, who, f"/v1/items/{{{item}}}/labels", {})

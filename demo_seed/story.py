@@ -74,6 +74,7 @@ def steps() -> list[Step]:
         *sensors.steps(),
         *commands.merger(),
         *commands.profiles(),
+        commands.check_budgets("2026-11-24T09:00:00Z"),
         *printed,
         *trips_tsi_mrl.t01(),
         *trips_tsi_mrl.l01_use_and_return(),

@@ -14,6 +14,7 @@ from shipsvc.config import Settings
 from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
+    api_budget_checks,
     api_cases,
     api_comparing,
     api_conditions,
@@ -56,6 +57,7 @@ from shipsvc.web.pages import install as pages
 from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
+    api_budget_checks.router,
     api_cases.router,
     api_comparing.router,
     api_conditions.router,

@@ -135,6 +135,12 @@ class TimeOut:
             max(charge.at_most.longest for charge in charges),
         )
 
+    def passed_at(self, profile: str | None, budget_s: int, *, single: bool) -> datetime | None:
+        """When a profile's charge for sure went beyond a budget, in all or in a ``single`` stretch; None: never."""
+        budget = timedelta(seconds=budget_s)
+        found = (_passed_at(course.charge(profile).at_least, budget, single=single) for course in self.courses)
+        return min((at for at in found if at is not None), default=None)
+
     @property
     def at_least(self) -> timedelta:
         """Time out for sure."""
@@ -246,6 +252,15 @@ def _union(stays: Iterable[Stay], until: datetime) -> Intervals:
 
 def _until(intervals: Intervals, end: datetime) -> Intervals:
     return Intervals.from_pairs((start, min(stop, end)) for start, stop in intervals if start < end)
+
+
+def _passed_at(intervals: Intervals, budget: timedelta, *, single: bool) -> datetime | None:
+    left = budget
+    for start, end in intervals:
+        if end - start > left:
+            return start + left
+        left -= timedelta() if single else end - start
+    return None
 
 
 def _total(intervals: Intervals) -> timedelta:

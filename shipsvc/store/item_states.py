@@ -265,3 +265,13 @@ def holder_at(connection: sa.Connection, number: str, when: When, now: datetime)
     wanted: sa.Select[Any] = sa.select(SPAN.c.holder).where(SPAN.c.item == number, holding(when, now))
     found: str | None = connection.execute(wanted).scalar()
     return found
+
+
+def samples_there(connection: sa.Connection, owner: str | None, now: datetime, after: str, limit: int) -> list[str]:
+    """Up to ``limit`` samples that have not ended, of one owner or of all, in the order of numbers behind ``after``."""
+    joined = ITEM.join(SPAN, SPAN.c.item == ITEM.c.number)
+    wanted = sa.select(ITEM.c.number).select_from(joined).where(ITEM.c.kind == "sample", ITEM.c.number > after)
+    wanted = wanted.where(spans.at(now, None), SPAN.c.status != "ended")
+    if owner is not None:
+        wanted = wanted.where(ITEM.c.owner == owner)
+    return list(connection.execute(wanted.order_by(ITEM.c.number).limit(limit)).scalars())
