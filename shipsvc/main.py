@@ -15,6 +15,7 @@ from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
     api_budget_checks,
+    api_alarms,
     api_cases,
     api_comparing,
     api_conditions,
@@ -58,6 +59,7 @@ from shipsvc.web.tokens import require_cryptography_backend
 
 ROUTERS = (
     api_budget_checks.router,
+    api_alarms.router,
     api_cases.router,
     api_comparing.router,
     api_conditions.router,

@@ -43,7 +43,7 @@ def excursions(
     if not versions:
         raise errors.NotFound(what="profile", name=profile)
     window = (since or EARLIEST, asked.as_of)
-    found = sorted(_of(connection, row, versions, window, when), key=lambda entry: entry.key)
+    found = sorted(of_source(connection, row, versions, window, when), key=lambda entry: entry.key)
     return [entry for entry in found if after is None or entry.key > after][:limit]
 
 
@@ -51,7 +51,10 @@ def excursions(
 EARLIEST = datetime(1970, 1, 1, tzinfo=FOREVER.tzinfo)
 
 
-def _of(connection: sa.Connection, source: Any, versions: Sequence[Version], window: Pair, when: When) -> list[Entry]:
+def of_source(
+    connection: sa.Connection, source: Any, versions: Sequence[Version], window: Pair, when: When
+) -> list[Entry]:
+    """The excursions of a source, by its document, from the versions of a profile within a window."""
     gap_s = max_gap_s(source["interval_s"], source["max_gap_s"])
     placed = Placement(source["code"], None, None, *window, gap_s, source["interval_s"])
     measured = source["quantities"].split()

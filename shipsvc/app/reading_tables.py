@@ -70,9 +70,29 @@ def blocks(path: Path, clock: WallClock) -> Iterator[Block]:
             yield _block(clock, rows, bad, before, _position(file))
 
 
+def text_of(beginning: bytes, *, whole: bool) -> str:
+    """The beginning of a table as text; where it is not the ``whole``, without its last line, which may be torn."""
+    text = beginning.decode(_encoded(beginning[:2]), errors="replace").replace("\0", "\ufffd")
+    return text if whole else text.rpartition("\n")[0]
+
+
+def first_block(text: str, clock: WallClock) -> Block:
+    """The rows of a short text, as ``blocks`` reads those of a file."""
+    lines = text.splitlines(keepends=True)
+    reader = csv.reader(lines, delimiter=clock.layout.delimiter)
+    for _ in range(clock.layout.heading_rows):
+        next(reader, None)
+    before = reader.line_num
+    return _row_by_row(clock, list(islice(reader, DIGIT_ROWS)), before)
+
+
 def _encoding(path: Path) -> str:
     with path.open("rb") as file:
-        return "utf-16" if file.read(2) in {b"\xff\xfe", b"\xfe\xff"} else "utf-8-sig"
+        return _encoded(file.read(2))
+
+
+def _encoded(mark: bytes) -> str:
+    return "utf-16" if mark in {b"\xff\xfe", b"\xfe\xff"} else "utf-8-sig"
 
 
 def _lines(file: IO[str]) -> Iterator[str]:

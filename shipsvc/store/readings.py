@@ -6,7 +6,7 @@ them; the correction by its clock checks is made here, on reading, with the chec
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any, Final
 
@@ -306,6 +306,22 @@ def _facts(row: Row, fix: Correction) -> ChunkFacts:
     key = ChunkKey(row["upload"], row["quantity"], row["sequence"], fix)
     stated = row["readings"], row["lowest"], row["highest"]
     return ChunkFacts(row["source"], row["quantity"], begin_at, end_at, *stated, widest_s, key)
+
+
+def last_read(connection: sa.Connection, sources: Collection[str], when: When) -> dict[str, datetime]:
+    """When each of the sources last read anything that counts, by its own clock as it is kept, up to ``as_of``."""
+    withdrawn = sa.exists().where(WITHDRAWAL.c.upload == CHUNK.c.upload, WITHDRAWAL.c.recorded_at <= when.known_on)
+    wanted = (
+        sa.select(CHUNK.c.source, sa.func.max(CHUNK.c.end_at).label("end_at"))
+        .select_from(CHUNK.join(END, END.c.upload == CHUNK.c.upload))
+        .where(among(CHUNK.c.source), END.c.recorded_at <= when.known_on, CHUNK.c.begin_at <= when.as_of, ~withdrawn)
+        .group_by(CHUNK.c.source)
+    )
+    return {row["source"]: min(_utc(row["end_at"]), when.as_of) for row in rows(connection, wanted, some=list(sources))}
+
+
+def _utc(at: datetime) -> datetime:
+    return at if at.tzinfo else at.replace(tzinfo=UTC)
 
 
 def load(connection: sa.Connection, key: ChunkKey) -> tuple[packing.Floats, packing.Floats]:

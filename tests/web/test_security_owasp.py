@@ -47,7 +47,7 @@ EVERYBODYS = {
 #: What changes something that is one's own, or nothing at all.
 OWN = {"end_own_session", "change_own_password"}
 #: What a logger is there for.
-READINGS = {"send_readings", "stream_readings"}
+READINGS = {"send_readings", "stream_readings", "preview_readings"}
 #: Every role but those of the whole service.
 ROLES = ("curator", "registrar", "clerk", "analyst", "preparator", "receiver", "responsible", "deputy")
 NOBODY = "00000000-0000-4000-8000-000000000000"
