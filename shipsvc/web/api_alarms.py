@@ -24,7 +24,7 @@ ALARMS = Report("alarms", alarms.alarms, 4, schemas.AlarmRow, schemas.AlarmsRepo
 Grams = Annotated[float, Query(gt=0, le=1e6)]
 _BODY: Final[dict[str, Any]] = {
     "requestBody": {
-        "required": True,
+        "required": False,
         "description": "The beginning of a table: some hundred lines are enough.",
         "content": {"text/csv": {"schema": {}, "example": EXAMPLE_TABLE}},
     }
