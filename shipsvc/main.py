@@ -14,8 +14,8 @@ from shipsvc.config import Settings
 from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
-    api_budget_checks,
     api_alarms,
+    api_budget_checks,
     api_cases,
     api_comparing,
     api_conditions,
