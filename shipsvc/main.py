@@ -15,6 +15,7 @@ from shipsvc.domain.facts import DECISIONS, FACTS
 from shipsvc.store.engine import open_database
 from shipsvc.web import (
     api_alarms,
+    api_allowances,
     api_budget_checks,
     api_cases,
     api_comparing,
@@ -42,6 +43,7 @@ from shipsvc.web import (
     api_restrictions,
     api_sections,
     api_series,
+    api_sheets,
     api_shipments,
     api_sources,
     api_streams,
@@ -65,6 +67,7 @@ ROUTERS = (
     api_conditions.router,
     api_directory.router,
     api_documents.router,
+    api_allowances.router,
     api_events.router,
     api_exports.router,
     api_files.router,
@@ -85,6 +88,7 @@ ROUTERS = (
     api_requests.router,
     api_reserve.router,
     api_sections.router,
+    api_sheets.router,
     api_shipments.router,
     api_series.router,
     api_sources.router,

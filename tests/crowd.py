@@ -13,9 +13,9 @@ import sqlalchemy as sa
 
 from shipsvc.domain.book import Book
 from shipsvc.domain.custody import Custody
-from shipsvc.domain.fold import State
 from shipsvc.domain.lending import Line
 from shipsvc.domain.places import Whereabouts
+from shipsvc.domain.states import State
 from shipsvc.store import spans
 from shipsvc.store.engine import Database
 from shipsvc.store.tables import FOREVER, table

@@ -14,8 +14,8 @@ from shipsvc.app.access import Actor
 from shipsvc.app.told import Answer, Envelope, Told, When
 from shipsvc.domain import codes, errors
 from shipsvc.domain.facts import Named
-from shipsvc.domain.fold import NOTHING, State
 from shipsvc.domain.mass import Mass
+from shipsvc.domain.states import NOTHING, State
 from shipsvc.domain.times import parse_instant
 from shipsvc.store import items, shipments, spans
 from shipsvc.store.engine import Database, rows

@@ -16,6 +16,7 @@ LOGS = (
     "place",
     "profile",
     "balance",
+    "allowance",
     "shipment",
     "shipment_item",
     "loan",
@@ -196,8 +197,24 @@ def documents() -> None:
         big("readability_ng"),
         big("repeatability_ng"),
         day("good_until"),
+        day("calibrated_on", null=True),
+        big("calibration_load_ng", null=True),
+        big("error_of_indication_ng", null=True),
+        big("calibration_u_ng", null=True),
+        big("linearity_ng", null=True),
         sa.PrimaryKeyConstraint("code", "version", name="pk_balance"),
         sa.CheckConstraint("readability_ng > 0 AND repeatability_ng > 0", name="ck_balance_positive"),
+        sa.CheckConstraint(
+            "calibration_load_ng > 0 AND calibration_u_ng >= 0 AND linearity_ng >= 0", name="ck_balance_certified"
+        ),
+    )
+    op.create_table(
+        "allowance",
+        *version_columns(),
+        text("code"),
+        text("owner"),
+        text("rules"),
+        sa.PrimaryKeyConstraint("code", "version", name="pk_allowance"),
     )
     op.create_table(
         "shipment",
@@ -526,6 +543,12 @@ def items() -> None:
     )
     index("ix_event_item_event", "event_item", "event_id")
     index("ix_event_item_time", "event_item", "item", "happened_at")
+    op.create_table(
+        "event_balance",
+        text("balance"),
+        text("event_id"),
+        sa.PrimaryKeyConstraint("balance", "event_id", name="pk_event_balance"),
+    )
 
 
 def spans() -> None:
@@ -569,6 +592,8 @@ def spans() -> None:
         truth("reserve"),
         text("profile", null=True),
         truth("closed"),
+        text("basis"),
+        text("tare"),
         sa.PrimaryKeyConstraint("item", "from_at", "known_from", name="pk_item_span"),
         sa.CheckConstraint("to_at > from_at AND known_to > known_from", name="ck_item_span_forward"),
         one_of("item_span", "handover", "none agreed giver_only taker_only declared disputed rejected held ended"),
@@ -639,6 +664,10 @@ def spans() -> None:
         real("r", null=True),
         text("verdict"),
         text("marks"),
+        big("buoyancy_ng"),
+        real("e_n", null=True),
+        text("dryness"),
+        truth("is_sheet"),
         sa.PrimaryKeyConstraint("item", "event_id", "known_from", name="pk_comparison"),
     )
     index("ix_comparison_item", "comparison", "item", "happened_at", "event_id")

@@ -8,13 +8,14 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import items, refold
+from shipsvc.app import items, refold, tares
 from shipsvc.app.access import Actor
 from shipsvc.app.items import Found
 from shipsvc.app.told import Told
 from shipsvc.domain import book, codes, errors, sheets
 from shipsvc.domain.book import Book, Compared
 from shipsvc.domain.facts import Fact
+from shipsvc.domain.rulebook import Rules
 from shipsvc.domain.sheets import Sheet, Sum
 from shipsvc.domain.times import parse_instant
 from shipsvc.store import ledger, spans
@@ -56,9 +57,10 @@ def book_at(connection: sa.Connection, actor: Actor, found: Found, at: datetime,
 def weighing(connection: sa.Connection, actor: Actor, found: Found, told: Told, now: datetime) -> Weighed:
     """What a weighing that is to be told would come to; the fold goes by the same rule."""
     at = parse_instant(told.when.raw)
-    fact = Fact(told.id, told.kind, told.subjects, at, now, told.acting_for, told.body)
+    body = tares.netted(connection, found.number, at, told.body)
+    fact = Fact(told.id, told.kind, told.subjects, at, now, told.acting_for, body)
     before = book_at(connection, actor, found, at, now)
-    after, compared = book.weighed(before, fact, refold.balances(connection, [told.body]))
+    after, compared = book.weighed(before, fact, _rules(connection, found, [body], at))
     return Weighed(before if compared else after, compared)
 
 
@@ -71,18 +73,26 @@ def recorded_weighing(
     return ledger.comparison(connection, found.number, event_id)
 
 
+def _rules(connection: sa.Connection, found: Found, bodies: Sequence[Mapping[str, Any]], at: datetime) -> Rules:
+    collection = found.row["collection"] or ""
+    return refold.rulebook(connection, bodies, {collection}).at(at, collection)
+
+
 def sheet(
     connection: sa.Connection,
+    found: Found,
+    at: datetime,
     before: Book,
     pieces: Sequence[Mapping[str, Any]],
     loss: Mapping[str, Any] | None,
     rest: Mapping[str, Any] | None,
     *,
     ends: bool,
+    process: str = "",
 ) -> Sum:
     """The sheet of a split summed, by the words of the facts that it is to become."""
     said = [*pieces, *([loss] if loss else []), *([rest] if rest else [])]
-    known = refold.balances(connection, said)
-    masses = [book.stated(piece, known) for piece in pieces]
-    lost, left = (book.stated(words, known) if words else None for words in (loss, rest))
-    return sheets.summed(before, Sheet(masses, lost, left, ends))
+    rules = _rules(connection, found, said, at)
+    masses = [book.stated(piece, rules) for piece in pieces]
+    lost, left = (book.stated(words, rules) if words else None for words in (loss, rest))
+    return sheets.summed(before, Sheet(masses, lost, left, ends, process), rules)

@@ -12,8 +12,9 @@ from shipsvc.app.access import Actor
 from shipsvc.domain import air, errors, uncertainty
 from shipsvc.domain.air import ROCK, Density
 from shipsvc.domain.mass import Mass
-from shipsvc.domain.uncertainty import Budget, Buoyancy
-from shipsvc.domain.weighing import scatter
+from shipsvc.domain.rulebook import KnownBalance
+from shipsvc.domain.uncertainty import Budget, Buoyancy, Component
+from shipsvc.domain.weighing import TARE_VARIANCE, scatter, stated_u_ng
 from shipsvc.store import ledger, mass
 from shipsvc.store.engine import Row
 
@@ -57,12 +58,11 @@ def of_weighing(connection: sa.Connection, actor: Actor, typed: str, weighing: s
     row, body = posting.weighing_of(connection, found.number, weighing)
     items.require_state(connection, actor, found, row["happened_at"])
     code = str(body.get("balance") or "")
-    scale = mass.versions(connection, [code]).get(code)
+    scale = mass.balance_row(connection, code, row["happened_at"])
     if scale is None or body.get("method") in ("estimated", "declared"):
         raise errors.RuleForbids(why="that mass was not weighed on a balance that is known, so it has no budget.")
     net_ng = Mass.parse(str(body["mass"])).ng
     known = mass.known(scale)
-    read = scatter(body, known.balance)
     there, owners = _site(connection, scale["institution"], body), _site(connection, found.row["owner"], {})
     buoyancy = Buoyancy(there.air, ROCK, there.institution, found.number) if there else None
     compared = ledger.comparison(connection, found.number, weighing)
@@ -72,13 +72,33 @@ def of_weighing(connection: sa.Connection, actor: Actor, typed: str, weighing: s
         happened_at=row["happened_at"],
         mass_ng=net_ng,
         balance=code,
-        budget=uncertainty.weighing(known.balance, net_ng, code=code, repeats=read.readings, scatter_ng=read.s_ng),
+        budget=_budget(known, scale, net_ng, body),
         there=there,
         correction_ng=air.corrected_ng(net_ng, there.air) - net_ng if there else None,
         correction=Budget(buoyancy.components(net_ng)) if buoyancy else None,
         owners=owners,
         shift_ng=air.shift_ng(net_ng, owners.air, there.air) if owners and there else None,
         comparison=compared,
+    )
+
+
+def _budget(known: KnownBalance, scale: Row, net_ng: int, body: Mapping[str, Any]) -> Budget:
+    """As stated with the weighing, or by the balance as it was then; a tare that was looked up by itself."""
+    of_tare = body.get(TARE_VARIANCE)
+    tare_u_ng = None if of_tare is None else float(of_tare) ** 0.5
+    said = stated_u_ng(body)
+    if said is not None:
+        parts = (Component("as stated", said[1]), *((Component("tare", tare_u_ng),) if tare_u_ng else ()))
+        return Budget(parts)
+    read, load_ng = scatter(body, known.balance), scale["calibration_load_ng"]
+    return uncertainty.weighing(
+        known.balance,
+        net_ng,
+        code=known.calibration.removeprefix("calibration of "),
+        repeats=read.readings,
+        scatter_ng=read.s_ng,
+        error=abs(scale["error_of_indication_ng"] or 0) / load_ng if load_ng else 0.0,
+        tare_u_ng=tare_u_ng,
     )
 
 

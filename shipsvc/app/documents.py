@@ -1,7 +1,7 @@
 """Institutions, collections, places, profiles, balances: documents that are changed by telling a new version."""
 
 import secrets
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -46,6 +46,9 @@ COLLECTION = Kind("collection", tables.table(tables.Collection), "owner")
 PLACE = Kind("place", tables.table(tables.Place), "institution")
 PROFILE = Kind("profile", tables.table(tables.ProfileVersion), "institution", for_all=True)
 BALANCE = Kind("balance", tables.table(tables.BalanceVersion), "institution")
+ALLOWANCE = Kind("allowance", tables.table(tables.Allowance), "owner")
+#: What is done just before a version is written; it answers a moment before which it must not be recorded.
+Before = Callable[[Mapping[str, Any]], datetime | None]
 
 
 @dataclass(frozen=True)
@@ -90,6 +93,7 @@ def create(
     code: str,
     content: Mapping[str, Any],
     told: Told,
+    before: Before | None = None,
 ) -> Mapping[str, Any]:
     """The first version of a document. For administrators, and curators and registrars of the institution concerned.
 
@@ -104,7 +108,7 @@ def create(
         raise errors.AlreadyThere(what=kind.name, name=code, pointer="/code")
     if kind is COLLECTION:
         _require_free_prefix(connection, row["prefix"])
-    return _append(connection, kind, row, actor, now, told, version=1, recorded_at=now)
+    return _append(connection, kind, row, actor, now, told, version=1, recorded_at=now, before=before)
 
 
 def change(
@@ -116,6 +120,7 @@ def change(
     follows: Collection[int] | None,
     content: Mapping[str, Any],
     told: Told,
+    before: Before | None = None,
 ) -> Mapping[str, Any]:
     """The next version of a document. ``follows`` are the versions it may follow; None stands for any.
 
@@ -130,8 +135,8 @@ def change(
         raise errors.VersionMoved(what=kind.name.capitalize(), name=code, newest=newest["version"])
     row = {**newest, **content}
     _check(connection, {"code": code, **content})
-    recorded_at = max(now, newest["recorded_at"] + TICK)
-    return _append(connection, kind, row, actor, now, told, version=newest["version"] + 1, recorded_at=recorded_at)
+    recorded_at, version = max(now, newest["recorded_at"] + TICK), newest["version"] + 1
+    return _append(connection, kind, row, actor, now, told, version=version, recorded_at=recorded_at, before=before)
 
 
 def append_next(
@@ -190,9 +195,12 @@ def _append(
     *,
     version: int,
     recorded_at: datetime,
+    before: Before | None,
 ) -> Mapping[str, Any]:
     chain = {"version": version, "valid_from": told.valid_from or now, "recorded_at": recorded_at}
     complete = {**row, **chain, "actor": actor.person, "because": told.because}
+    floor = before(complete) if before else None
+    complete["recorded_at"] = max(recorded_at, floor or recorded_at)
     documents.append(connection, kind.chain, complete)
     return _beside(connection, kind, [complete], asked(None, None, now))[0]
 

@@ -14,22 +14,21 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.app import fsck_cases, fsck_compare, fsck_log, fsck_parties, fsck_second, fsck_story
-from shipsvc.app.fsck_book import Scale, Scales
+from shipsvc.app.fsck_book import Documents
 from shipsvc.app.fsck_log import Finding, Log, Trips
 from shipsvc.app.fsck_parties import Sendings
 from shipsvc.app.fsck_rules import Said
 from shipsvc.app.fsck_story import OF_MATERIAL
-from shipsvc.domain.mass import Balance
 from shipsvc.store import fsck_reads
 from shipsvc.store.engine import Row
 
 
 @dataclass(frozen=True)
 class _World:
-    """What all groups share: balances as known today, what places keep, shipments, when their versions were recorded,
-    and which versions of facts await a second person."""
+    """What all groups share: what masses are judged by, what places keep, shipments, when versions were recorded, and
+    which versions of facts await a second person."""
 
-    scales: Scales
+    documents: Documents
     trips: Trips
     moments: frozenset[datetime]
     owners: Mapping[str, str]
@@ -60,21 +59,20 @@ def check(
         step(done, whole)
     yield from fsck_second.check(connection, world.waiting)
     yield from fsck_cases.check(connection)
+    yield from fsck_log.balances(connection)
     yield from _from_nowhere(connection, fsck_reads.numbers(connection) - log.ids.keys())
 
 
 def _world(connection: sa.Connection, log: Log) -> _World:
-    scales = {
-        row["code"]: Scale(Balance(row["readability_ng"], row["repeatability_ng"]), row["good_until"])
-        for row in fsck_reads.balances(connection)
-    }
+    documents = Documents(fsck_reads.balances(connection), fsck_reads.allowances(connection))
     shipments = fsck_reads.shipments(connection)
-    moments = frozenset(row["recorded_at"] for rows in shipments.values() for row in rows)
+    chains = (shipments, documents.balances, documents.allowances)
+    moments = frozenset(row["recorded_at"] for chain in chains for rows in chain.values() for row in rows)
     sendings = Sendings(shipments, fsck_reads.written(connection), fsck_reads.handlers(connection))
     owners = fsck_reads.prefix_owners(connection)
-    waiting = frozenset(fsck_second.waiting(connection, log, scales, shipments))
+    waiting = frozenset(fsck_second.waiting(connection, log, documents, shipments))
     cabinets = fsck_reads.cabinets(connection)
-    return _World(scales, fsck_log.trips_by(shipments), moments, owners, sendings, waiting, cabinets)
+    return _World(documents, fsck_log.trips_by(shipments), moments, owners, sendings, waiting, cabinets)
 
 
 def _from_nowhere(connection: sa.Connection, numbers: Collection[str]) -> Iterator[Finding]:
@@ -105,7 +103,8 @@ def _group(
             about[number].append(one)
     described = {number: _described(row, about[number], _owner(world, number)) for number, row in items.items()}
     kinds = {number: _kind(row, items[number]) for number, row in described.items()}
-    expected = fsck_story.tell(facts, kinds, world.scales, world.cabinets)
+    collections = {number: row["collection"] for number, row in items.items()}
+    expected = fsck_story.tell(facts, kinds, collections, world.documents, world.cabinets)
     written = {name: fsck_reads.derived(connection, name, group) for name in fsck_reads.DERIVED}
     yield from fsck_compare.spans(group, written["item_span"], expected)
     yield from fsck_compare.rows(written, expected, {original: row["id"] for original, row in held.items()})

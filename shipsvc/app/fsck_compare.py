@@ -18,7 +18,8 @@ from shipsvc.store.tables import FOREVER
 #: Flags that follow from the facts; the others were raised once, when a fact was told, and stay.
 FOLLOWS = {"which_sample", "disputed", "seen_elsewhere", "nest_cycle", "was_elsewhere", "below_zero", "has_ended"}
 FOLLOWS |= {"strangers_word", "one_device", "signature_alone"}
-TEXTS = {"words", "terms"}
+FOLLOWS |= {"tare_unknown", "tare_differs", "cap_differs", "does_not_close"}
+TEXTS = {"words", "terms", "basis", "tare"}
 KEYS = {
     "item_span": ("item", "from_at"),
     "event_item": ("item", "event_id"),
@@ -172,4 +173,6 @@ def _read(name: str, value: Any) -> Any:
 def _equal(one: Any, other: Any) -> bool:
     if isinstance(one, float) and isinstance(other, float):
         return math.isclose(one, other, rel_tol=1e-9)  # sums of the same terms, perhaps in another order
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(_equal(value, other[name]) for name, value in one.items())
     return bool(one == other)

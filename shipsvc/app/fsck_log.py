@@ -177,3 +177,19 @@ def trips_by(versions: Mapping[str, list[Row]]) -> Trips:
         return (valid[-1]["code"], valid[-1]["consignor"], valid[-1]["addressee"]) if valid else None
 
     return at
+
+
+# ------------------------------------------------------------------------------------------------------- finding aids
+def balances(connection: sa.Connection) -> Iterator[Finding]:
+    """Which facts and amendments name which balances, against what is noted of that."""
+    expected: set[tuple[str, str]] = set()
+    for row in fsck_reads.naming_balances(connection):
+        body = json.loads(row["body"])
+        said = (body["replacement"] or {}).get("body", {}) if "replacement" in body else body
+        for words in (said, said.get("loss") or {}, *said.get("children", ()), *said.get("parents", ())):
+            if words.get("balance"):
+                expected.add((row["id"], words["balance"]))
+    for event_id, code in sorted(expected ^ fsck_reads.named_balances(connection)):
+        missing = (event_id, code) in expected
+        about = f"fact {event_id}"
+        yield Finding("what event_balance notes", about, code if missing else None, None if missing else code)

@@ -6,24 +6,23 @@ two agree only where every sample's book is what the ledger says it holds.
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from shipsvc.app.fsck_book import Reading, Scales, reading
+from shipsvc.app.fsck_book import NONE_KNOWN, USUALLY, Limits, Reading, Scales, apart, as_dry, in_common, reading, whole
 from shipsvc.app.fsck_rules import Said, Thing
 
-#: What work may lose unsaid, as a share of what was worked: trade practice, no source.
-WORK_LOSES = {"sealed": 0.0, "chip": 0.005, "powder": 0.01}
 #: By the sample whose book decides and the fact: out of which account, into which; a sample's is its number.
 Flow = tuple[str, str, str, str]
 
 
 @dataclass
 class Books:
-    """All samples, and how many ng have flowed from where to where."""
+    """All samples, how many ng have flowed from where to where, and the balances and limits of the day."""
 
     things: Mapping[str, Thing]
-    scales: Scales
+    scales: Scales = NONE_KNOWN
+    limits: Limits = USUALLY
     flows: Counter[Flow] = field(default_factory=Counter)
 
     def act(self, sample: Thing, said: Said) -> bool:
@@ -33,7 +32,14 @@ class Books:
             case "registered" | "accessioned":
                 self.first(sample, said, found)
             case "weighed":
+                if found:
+                    dry = as_dry(words, sample.behind)
+                    found = replace(found, behind=whole({**found.behind, "dryness": dry}))
                 self.first(sample, said, found)
+                if found and sample.how != "embedded" and sample.behind.get("dried_h"):
+                    sample.behind = whole({**sample.behind, "dried_h": 0})
+            case "dried":
+                sample.behind = whole({**sample.behind, "dried_h": words.get("hours") or 0})
             case "posted" | "rebased":
                 self.reset(sample, said, found)
             case "combined":
@@ -97,13 +103,14 @@ class Books:
         """Nothing is left of it; always True."""
         if sample.mass_ng is not None:
             self.pour(sample.number, said, sample.number, into, sample.mass_ng)
-            sample.mass_ng, sample.variance, sample.estimated_variance = 0, 0.0, 0.0
+            sample.mass_ng, sample.variance, sample.estimated_variance, sample.behind = 0, 0.0, 0.0, {}
         return True
 
     # ------------------------------------------------------------------------------------------------------ the family
     def sheet(self, sample: Thing, said: Said, name: str) -> list[tuple[str, Mapping[str, Any]]]:
         """The pieces or parts; a thing is no part of itself."""
-        return [(e["number"], e) for e in said.body.get(name) or () if e["number"] != sample.number]
+        room = {"air": said.body["air"]} if said.body.get("air") else {}
+        return [(e["number"], room | e) for e in said.body.get(name) or () if e["number"] != sample.number]
 
     def split(self, sample: Thing, said: Said) -> bool:
         """Pieces come off it; whether it ends by that."""
@@ -115,14 +122,25 @@ class Books:
                 self.pour(sample.number, said, sample.number if holds else "origin", number, found.ng)
                 if holds:
                     _doubt(sample, found)
+            if words.get("used") is True and number in self.things:
+                self.consume(self.things[number], words, said)
         lost = reading(said.body.get("loss"), self.scales)
         if lost and holds:
             self.pour(sample.number, said, sample.number, "worked_loss", lost.ng)
             _doubt(sample, lost)
         if said.body.get("ends") is not True:
             return False
-        in_work = lost is None and self.in_work(sample.mass_ng or 0, had, sample)
+        in_work = lost is None and self.in_work(sample.mass_ng or 0, had, sample, said)
         return self.empty(sample, said, "worked_loss" if in_work else "unexplained")
+
+    def consume(self, piece: Thing, words: Mapping[str, Any], said: Said) -> None:
+        """A piece is used up as soon as it is there."""
+        if piece.mass_ng is not None:
+            on_a_balance = words.get("balance") and words.get("method") not in ("estimated", "declared")
+            self.pour(
+                piece.number, said, piece.number, "used_weighed" if on_a_balance else "used_estimated", piece.mass_ng
+            )
+            piece.mass_ng, piece.variance, piece.estimated_variance, piece.behind = 0, 0.0, 0.0, {}
 
     def begin(
         self,
@@ -150,13 +168,17 @@ class Books:
         if not parts:
             self.first(sample, said, found)
             return
-        whole = sum(part.ng for _, part in parts)
-        weighs = found.ng if found else whole if sample.mass_ng is None else sample.mass_ng
+        all_in = sum(part.ng for _, part in parts)
+        weighs = found.ng if found else all_in if sample.mass_ng is None else sample.mass_ng
         if found:
             _known(sample, found, found.how)
         elif sample.mass_ng is None:
-            sum_of = [sum(part.variance for _, part in parts), sum(part.estimated for _, part in parts)]
-            sample.variance, sample.estimated_variance, sample.how = *sum_of, "computed"
+            sample.variance, sample.estimated_variance, sample.how, sample.behind = 0.0, 0.0, "computed", {}
+            for place, (_, part) in enumerate(parts):
+                sample.variance += part.variance + in_common(sample.behind, part.behind)
+                sample.estimated_variance += part.estimated
+                sample.behind = apart(sample.behind, part.behind, 1) if place else part.behind
+            sample.behind = whole({**sample.behind, "dryness": "", "dried_h": 0})
         self.pour(sample.number, said, sample.number, "origin", sample.mass_ng or 0)
         sample.mass_ng = 0
         for number, part in parts:
@@ -165,18 +187,22 @@ class Books:
             self.pour(number, said, number if holds else "origin", sample.number, part.ng)
             if parent and holds:
                 _doubt(parent, part)
-        worked = self.in_work(whole - weighs, whole, sample)
-        self.pour(sample.number, said, sample.number, "worked_loss" if worked else "unexplained", whole - weighs)
+        worked = self.in_work(all_in - weighs, all_in, sample, said)
+        self.pour(sample.number, said, sample.number, "worked_loss" if worked else "unexplained", all_in - weighs)
 
-    def in_work(self, lost: int, of: int, sample: Thing) -> bool:
+    def in_work(self, lost: int, of: int, sample: Thing, said: Said) -> bool:
         """Whether work may have lost so much."""
-        return 0 <= lost <= of * WORK_LOSES.get(sample.material, WORK_LOSES["chip"])
+        process = str(said.body.get("process") or "").strip().lower()
+        ppm = self.limits.in_work.get(process or sample.material)
+        return 0 <= lost <= of * (self.limits.in_work[sample.material] if ppm is None else ppm) / 10**6
 
 
 def _known(thing: Thing, found: Reading, how: str) -> None:
     thing.variance, thing.estimated_variance, thing.how = found.variance, found.estimated, how
+    thing.behind = found.behind
 
 
 def _doubt(thing: Thing, found: Reading) -> None:
-    thing.variance += found.variance
+    thing.variance = max(0.0, thing.variance + found.variance - in_common(thing.behind, found.behind))
+    thing.behind = apart(thing.behind, found.behind, -1)
     thing.estimated_variance += found.estimated

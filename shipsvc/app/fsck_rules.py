@@ -133,6 +133,8 @@ class Thing:
     reserve: bool = False
     profile: str | None = None
     closed: bool = False
+    behind: dict[str, Any] = field(default_factory=dict)
+    tare: dict[str, Any] = field(default_factory=dict)
 
     def with_somebody(self, party: str | None) -> bool:
         """Whether the party is the certain or the claimed holder."""
@@ -171,6 +173,8 @@ class Thing:
             "reserve": self.reserve,
             "profile": self.profile,
             "closed": self.closed,
+            "basis": dict(self.behind),
+            "tare": dict(self.tare),
         }
 
     def _terms(self) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app.fsck_book import Scales, reading
+from shipsvc.app.fsck_book import Documents, Scales, reading
 from shipsvc.app.fsck_log import Finding, Log
 from shipsvc.store import fsck_reads
 from shipsvc.store.engine import Row
@@ -31,7 +31,7 @@ class _Confirmed:
 
 
 def waiting(
-    connection: sa.Connection, log: Log, scales: Scales, shipments: Mapping[str, list[Row]]
+    connection: sa.Connection, log: Log, documents: Documents, shipments: Mapping[str, list[Row]]
 ) -> set[tuple[str, str]]:
     """What awaits a second person by the log, as (version of a fact, item); ``shipments`` are all their versions."""
     senders = {code: rows[0] for code, rows in shipments.items()}
@@ -40,7 +40,7 @@ def waiting(
     for original in sorted(log.amendments.keys() | fsck_reads.of_kinds(connection, BY_THEMSELVES)):
         rows = {row["id"]: row for row in fsck_reads.facts(connection, log.versions(original))}
         chain = [rows[one] for one in log.versions(original) if one in rows]
-        wanted |= _waiting(connection, chain, said, scales, senders) if chain else set()
+        wanted |= _waiting(connection, chain, said, documents, senders) if chain else set()
     return wanted
 
 
@@ -69,7 +69,7 @@ def _waiting(
     connection: sa.Connection,
     chain: Sequence[Row],
     said: Mapping[str, list[_Confirmed]],
-    scales: Scales,
+    documents: Documents,
     senders: Mapping[str, Row],
 ) -> set[tuple[str, str]]:
     """(version, item) of the newest version, if it awaits somebody; a good version is what later ones are held to."""
@@ -77,11 +77,20 @@ def _waiting(
     for row in chain:
         content = _content(row)
         numbers = _numbers(content) if content else numbers
-        waits = _by_itself(connection, row, content, senders) if nothing_good else _moves(good, content, scales)
+        waits = (
+            _by_itself(connection, row, content, senders)
+            if nothing_good
+            else _moves(good, content, _scales(documents, row))
+        )
         if waits and any(_counts(connection, one, row, numbers) for one in said.get(row["id"], ())):
             waits = False
         nothing_good, good = (nothing_good, good) if waits else (False, content)
     return {(chain[-1]["id"], number) for number in numbers} if waits else set()
+
+
+def _scales(documents: Documents, row: Row) -> Scales:
+    """The balances on the day that a version says it happened, as they were known when it was told."""
+    return documents.scales(row["happened_at"], row["recorded_at"])
 
 
 def _content(row: Row) -> Content | None:
@@ -149,7 +158,8 @@ def _masses(content: Content | None, scales: Scales) -> dict[tuple[str, str], tu
     if content is None:
         return {}
     body = content[2]
-    places: dict[tuple[str, str], Any] = {("", ""): body, ("loss", ""): body.get("loss")}
+    whole = {**body, "mass": body.get("mass") or body.get("gross")}
+    places: dict[tuple[str, str], Any] = {("", ""): whole, ("loss", ""): body.get("loss")}
     for name in ("children", "parents"):
         places |= {(name, entry["number"]): entry for entry in body.get(name, ())}
     read = {place: reading(words, scales) for place, words in places.items()}

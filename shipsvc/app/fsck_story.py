@@ -11,8 +11,8 @@ from datetime import datetime
 from itertools import groupby
 from typing import Any
 
-from shipsvc.app import fsck_book, fsck_rules
-from shipsvc.app.fsck_book import Reading, Scales, reading
+from shipsvc.app import fsck_book, fsck_owed, fsck_rules
+from shipsvc.app.fsck_book import Documents, Reading, reading
 from shipsvc.app.fsck_mass import Books, Flow
 from shipsvc.app.fsck_rules import BEFORE_THEIR_EYES, LINE_IS_OUT, Said, Thing
 
@@ -24,9 +24,11 @@ OF_MATERIAL = frozenset(
 )
 OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
 NOT_PASSED_ON = OF_MATERIAL | OF_THE_NUMBER | {"tared"}
-MOVES_MASS = OF_MATERIAL - {"dried", "contamination_noted", "restriction_set", "profile_set"} | {"registered"}
+MOVES_MASS = OF_MATERIAL - {"contamination_noted", "restriction_set", "profile_set"} | {"registered"}
 #: Kind, form and owner of each thing.
 Kinds = Mapping[str, tuple[str, str, str]]
+#: Of which collection it is, if of any.
+Collections = Mapping[str, str | None]
 #: Of each place, oldest word first: since when, told when, which profile it keeps.
 Cabinets = Mapping[str, list[tuple[datetime, datetime, str]]]
 
@@ -60,9 +62,11 @@ def _told(said: Said) -> tuple[datetime, int, str]:
     return said.recorded_at, said.place, said.id
 
 
-def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales, cabinets: Cabinets) -> Expected:
+def tell(
+    facts: Iterable[Said], kinds: Kinds, collections: Collections, documents: Documents, cabinets: Cabinets
+) -> Expected:
     """What should be written of the things in ``kinds``, (kind, form, owner) by number, when all the facts are told."""
-    story = _Story(kinds, scales, cabinets)
+    story = _Story(kinds, collections, documents, cabinets)
     for said in in_order(facts):
         story.hear(said)
     story.expected.flows = dict(story.books.flows)
@@ -70,15 +74,15 @@ def tell(facts: Iterable[Said], kinds: Kinds, scales: Scales, cabinets: Cabinets
 
 
 class _Story:
-    def __init__(self, kinds: Kinds, scales: Scales, cabinets: Cabinets) -> None:
-        self.scales = scales
+    def __init__(self, kinds: Kinds, collections: Collections, documents: Documents, cabinets: Cabinets) -> None:
+        self.collections, self.documents = collections, documents
         self.cabinets = cabinets
         self.things = {number: Thing(number, *kind) for number, kind in kinds.items()}
         self.inside: dict[str, set[str]] = {}
         self.prints: dict[tuple[str, int | None], str] = {}
         self.touched: set[str] = set()
         self.expected = Expected()
-        self.books = Books(self.things, scales)
+        self.books = Books(self.things)
 
     def hear(self, said: Said) -> None:
         meant: list[str] = []
@@ -134,7 +138,7 @@ class _Story:
                 if one is thing:
                     self.flag(one.number, said, "one_device" if said.signed else "signature_alone")
             if fsck_rules.is_no_stranger(one, said):
-                fsck_book.owed(one, said)
+                fsck_owed.owed(one, said)
                 fsck_rules.place(one, said)
                 self.keep(one, said)
             fsck_rules.custody(one, said)
@@ -151,6 +155,8 @@ class _Story:
         if said.kind in MOVES_MASS and thing.kind == "sample":
             # A stranger's weighing is compared like any other; the book is not a stranger's to change.
             self.mass(thing, said, counts)
+        if said.kind == "tared" and thing.kind != "sample":
+            self.empty(thing, said, counts)
 
     def is_elsewhere(self, thing: Thing, said: Said) -> bool:
         """Whether somebody has it before them who is not with its box, or stores it where its box is not."""
@@ -206,12 +212,19 @@ class _Story:
 
     # -------------------------------------------------------------------------------------------------------- the mass
     def mass(self, sample: Thing, said: Said, counts: bool) -> None:
-        row = fsck_book.weigh(sample, said, self.scales) if said.kind == "weighed" else None
+        self.books.scales = self.documents.scales(said.at)
+        self.books.limits = self.documents.limits(self.collections[sample.number], said.at)
+        said = self.netted(sample, said)
+        row = fsck_book.weigh(sample, said, self.books.scales, self.books.limits) if said.kind == "weighed" else None
         if row:
             self.expected.comparisons[sample.number, said.id] = row
         if not counts:
             return
         before = deepcopy(sample)
+        open_sheet = fsck_book.sheet(before, said, self.books.scales, self.books.limits)
+        if open_sheet:
+            self.expected.comparisons[sample.number, said.id] = open_sheet
+            self.flag(sample.number, said, "does_not_close")
         if said.kind in ("registered", "accessioned", "combined"):
             fsck_book.describe(sample, said)
         ended = self.books.act(sample, said)
@@ -223,20 +236,42 @@ class _Story:
         if ended:
             self.end(sample, said)
 
+    def netted(self, sample: Thing, said: Said) -> Said:
+        """A weighing less the tare of the container that the sample is in, where it told the gross."""
+        if said.kind != "weighed" or not said.body.get("gross"):
+            return said
+        tare = self.things[sample.parent].tare if sample.parent in self.things else {}
+        said, odd = fsck_book.on_tare(said, tare, self.books.scales)
+        for code in odd:
+            self.flag(sample.number, said, code)
+        return said
+
+    def empty(self, container: Thing, said: Said, counts: bool) -> None:
+        """A container is weighed by itself."""
+        scales = self.documents.scales(said.at)
+        for code in fsck_book.on_tare(said, container.tare, scales)[1]:
+            self.flag(container.number, said, code)
+        tare = fsck_book.tared(said, scales)
+        if counts and tare:
+            container.tare = tare
+            self.touched.add(container.number)
+
     def family(self, sample: Thing, before: Thing, said: Said) -> list[Thing]:
         """The births, and the pieces or parents whose books the act changed as well."""
         related = []
         if said.kind in ("divided", "embedded"):
             for number, entry in self.books.sheet(sample, said, "children"):
-                found = reading(entry, self.scales) if said.kind == "divided" else None
+                found = reading(entry, self.books.scales) if said.kind == "divided" else None
                 self.born(number, sample.number, found, said)
                 if number in self.things:
                     self.begin(self.things[number], before)
                     related.append(self.things[number])
+                    if entry.get("used") is True and said.kind == "divided":
+                        self.end(self.things[number], said)
         if said.kind == "combined":
             parents: list[str] = []
             for number, entry in self.books.sheet(sample, said, "parents"):
-                found = reading(entry, self.scales)
+                found = reading(entry, self.books.scales)
                 if found:
                     parents.append(number)
                     self.born(sample.number, number, found, said)

@@ -6,15 +6,17 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from shipsvc.app import items, record
+from shipsvc.app import items, record, tares
 from shipsvc.app.access import Actor
 from shipsvc.app.decisions import Decision
 from shipsvc.app.items import Found
 from shipsvc.domain import codes, errors
+from shipsvc.domain.basis import DRY
 from shipsvc.domain.book import EMBEDDED
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant, parse_instant
-from shipsvc.store import events, item_states, second
+from shipsvc.domain.weighing import TARE_VARIANCE
+from shipsvc.store import events, item_states, ledger, second
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
@@ -24,7 +26,10 @@ LOWERING = ("combined", "divided", "embedded", "loss_noted", "lost_decided", "us
 #: What closes the account of a sample.
 CLOSING = ("lost_decided", "written_off")
 #: Of a weighing, what says which mass it was and how it is known.
-MEMBERS = ("mass", "balance", "method", "plus_minus")
+MEMBERS = (
+    *("mass", "balance", "method", "plus_minus", "expanded_uncertainty", "coverage_factor"),
+    *("air", "dryness", "repeats", "readings", TARE_VARIANCE),
+)
 
 
 @dataclass(frozen=True)
@@ -148,6 +153,9 @@ def _set(
     before = item_states.span_at(connection, found.number, When(at, FOREVER), now())
     setting.check(body, before)
     said = {"weighing": weighing, **{name: body[name] for name in MEMBERS if name in body}}
+    compared = ledger.comparison(connection, found.number, weighing)
+    if compared and compared["dryness"] == DRY and "dryness" not in said:
+        said["dryness"] = "re_dried"  # it stood in dry gas before, which the weighing itself did not say
     told = decision.told(setting.kind, [found.number], found.row["owner"], at, said)
     answer = record.append(connection, actor, now, told)
     held_ng = before["mass_ng"] if before else None
@@ -155,12 +163,16 @@ def _set(
 
 
 def weighing_of(connection: sa.Connection, number: str, weighing: str) -> tuple[Row, dict[str, object]]:
-    """The weighing as it stands, amended or not, with its body; NotFound unless it is one, of that sample."""
+    """The weighing as it stands, amended or not, with its body, and the net in it where that told the gross alone;
+    NotFound unless it is one, of that sample; RuleForbids where it is of an unknown tare."""
     of = {row["item"] for row in events.items_of(connection, [weighing])}
     for _, _, row in events.these_in_force(connection, [weighing]):
         kind, _, body = events.content(row)
         if kind == "weighed" and number in of:
-            return row, body
+            whole = tares.netted(connection, number, row["happened_at"], body)
+            if "mass" not in whole:
+                raise errors.RuleForbids(why="it told its gross alone, and its container has no tare that is known.")
+            return row, whole
     raise errors.NotFound(what=f"weighing of {codes.display(number)}", name=weighing, pointer="/weighing")
 
 

@@ -272,7 +272,9 @@ def _heard(row: Row, bears_on: Collection[str]) -> Heard:
 
 def infos_of(rows: Mapping[str, Row]) -> dict[str, ItemInfo]:
     """What kind of thing each number names, from the rows of the items, and whose it is."""
-    return {number: ItemInfo(row["kind"], row["form"], _owner(row)) for number, row in rows.items()}
+    return {
+        number: ItemInfo(row["kind"], row["form"], _owner(row), row["collection"] or "") for number, row in rows.items()
+    }
 
 
 def _owner(row: Row) -> str:

@@ -10,13 +10,15 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, case_flags, drift_alarms, files, kinds, reach, refold, reserve, second
+from shipsvc.app import amend, case_flags, drift_alarms, files, kinds, reach, refold, reserve, rulebooks, second
 from shipsvc.app.access import Actor
+from shipsvc.app.refold import AffectedGrew as AffectedGrew  # callers of record ask for it here
 from shipsvc.app.told import Answer, Envelope, Result, Told
 from shipsvc.domain import errors, times
+from shipsvc.domain.acts import OF_MASS
 from shipsvc.domain.facts import ABOUT_LOGGERS, Fact
-from shipsvc.domain.fold import Raised
 from shipsvc.domain.seal import canonical
+from shipsvc.domain.states import Raised
 from shipsvc.store import access, derived, events, institutions, items
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
@@ -28,13 +30,6 @@ FUTURE_TOLERATED = timedelta(minutes=2)
 EPOCH = kinds.EPOCH
 #: What rules are asked about last: of which kinds facts were recorded, what they changed, and when.
 Recorded = tuple[set[str], frozenset[str], datetime]
-
-
-class AffectedGrew(Exception):
-    """Between reading and locking, another transaction put more into the nest, or amended the same fact.
-
-    The edge rolls back and tries again.
-    """
 
 
 @dataclass
@@ -242,6 +237,8 @@ def _record(
     for fact in facts:
         _stamp(fact, recorded_at)
     second.settle(connection, facts, recorded_at)
+    if any(fact.row["kind"] in OF_MASS or fact.told.amends for fact in facts):
+        rulebooks.share(connection)
     fresh = _facts(connection, facts)
     withdrawn = {fact.told.amends for fact in facts if fact.told.amends}
     kinds.settle(connection, named, scope.in_doubt, fresh, withdrawn)
@@ -343,6 +340,7 @@ def _write(
     events.close_items(connection, [fact.told.amends for fact in facts if fact.told.amends], recorded_at)
     events.add(connection, [fact.row for fact in facts], notes)
     files.note_names(connection, [fact.row for fact in facts])
+    rulebooks.note_balances(connection, [fact.told for fact in facts])
     events.add_items(connection, rows)
     derived.add(connection, derived.FLAG, flags, recorded_at)
 

@@ -14,14 +14,21 @@ from shipsvc.app.reach import Heard, Scope
 from shipsvc.app.reach import infos_of as infos_of  # callers of refold ask for it here
 from shipsvc.domain import fold
 from shipsvc.domain.acts import OF_MASS, ItemInfo
-from shipsvc.domain.book import Balances
 from shipsvc.domain.facts import Fact, Named, Trip, in_order
-from shipsvc.domain.fold import NOTHING, Change, Outcome, State
 from shipsvc.domain.places import Keeps
+from shipsvc.domain.rulebook import Rulebook
 from shipsvc.domain.second import DECIDED
+from shipsvc.domain.states import NOTHING, Change, Outcome, State
 from shipsvc.store import derived, events, mass, profiles, second, shipments, spans
 from shipsvc.store.engine import Row
 from shipsvc.store.tables import FOREVER
+
+
+class AffectedGrew(Exception):
+    """Between reading and locking, another transaction put more into the nest, or amended the same fact.
+
+    The edge rolls back and tries again.
+    """
 
 
 def reach(connection: sa.Connection, subjects: Collection[str], others: Collection[str], since: datetime) -> Scope:
@@ -57,8 +64,8 @@ def refold(
     infos = {**scope.infos, **infos}
     before = _by_item(spans.around(connection, scope.items, scope.since))
     start = {item: _state_at(rows, scope.since) for item, rows in before.items()}
-    scales = balances(connection, (fact.body for fact in facts))
-    outcome = fold.run(start, facts, infos, _labels(scope), scales, _keeps(connection, infos, start, facts))
+    rules = rulebook(connection, (fact.body for fact in facts), {info.collection for info in infos.values()})
+    outcome = fold.run(start, facts, infos, _labels(scope), rules, _keeps(connection, infos, start, facts))
     outcome = _within(outcome, scope.changing)
     changed = _write_spans(connection, scope, before, start, outcome, recorded_at)
     changed |= _write_items(connection, scope, stored, outcome, recorded_at)
@@ -132,10 +139,19 @@ def trips_of(connection: sa.Connection, codes: Collection[str | None]) -> Trips:
     return at
 
 
-def balances(connection: sa.Connection, bodies: Iterable[Mapping[str, Any]]) -> Balances:
-    """The balances that the bodies of facts name."""
-    codes = {code for body in bodies for code in _codes(body)}
-    return mass.balances(connection, codes) if codes else {}
+def rulebook(
+    connection: sa.Connection, bodies: Iterable[Mapping[str, Any]], collections: Collection[str] = ()
+) -> Rulebook:
+    """The balances that the bodies of facts name, and the allowances of collections where masses are told."""
+    codes: set[str] = set()
+    weighs = False
+    for body in bodies:
+        codes |= balances_in(body)
+        weighs = weighs or "mass" in body or "gross" in body or "children" in body
+    named = set(collections) - {""} if weighs else set()
+    return Rulebook(
+        mass.balances(connection, codes) if codes else {}, mass.allowances(connection, named) if named else {}
+    )
 
 
 def _keeps(
@@ -151,7 +167,8 @@ def _keeps(
     return profiles.kept(connection, codes) if codes else {}
 
 
-def _codes(body: Mapping[str, Any]) -> set[str]:
+def balances_in(body: Mapping[str, Any]) -> set[str]:
+    """The codes of the balances that the body of a fact names."""
     entries = [body, *body.get("children", ()), *body.get("parents", ()), body.get("loss") or {}]
     return {entry["balance"] for entry in entries if isinstance(entry, Mapping) and entry.get("balance")}
 

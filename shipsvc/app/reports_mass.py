@@ -103,14 +103,15 @@ def _is_from(row: Row, institution: str) -> bool:
 def _compared(name: str, row: Row | None) -> dict[str, Any]:
     """The members of one weighing: what was expected and observed, and what the difference means."""
     if row is None:
-        members = ("mg", "expected_mg", "difference_mg", "u_mg", "r", "verdict")
+        members = ("mg", "expected_mg", "difference_mg", "u_mg", "r", "e_n", "verdict")
         return {f"{name}_{member}": None for member in members} | {f"{name}_marks": []}
     return {
         f"{name}_mg": _mg(row["observed_ng"]),
         f"{name}_expected_mg": _mg(row["expected_ng"]),
-        f"{name}_difference_mg": _mg(row["observed_ng"] - row["expected_ng"]),
+        f"{name}_difference_mg": _mg(row["observed_ng"] - row["expected_ng"] + row["buoyancy_ng"]),
         f"{name}_u_mg": _mg(round(row["u_ng"])),
         f"{name}_r": _finite(row["r"]),
+        f"{name}_e_n": row["e_n"],
         f"{name}_verdict": row["verdict"],
         f"{name}_marks": row["marks"].split(),
     }

@@ -9,7 +9,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import access, swaps
+from shipsvc.app import access, redrying, swaps
 from shipsvc.app.access import Actor
 from shipsvc.app.report_pages import Asked, Entry, Key, seconds
 from shipsvc.domain import codes
@@ -170,11 +170,15 @@ def mass_discrepancies(
     found = rows(connection, reads_record.comparisons(asked.moment, verdict, visible, behind, limit, settled))
     infos = items.by_numbers(connection, {row["item"] for row in found})
     told = reads_record.sources(connection, asked.moment, {row["event_id"] for row in found})
+    dried = redrying.settled(connection, found, asked.moment)
     swapped = swaps.suspected(connection, {row["item"] for row in found if _is_far(row)}, asked.moment)
     return [
         Entry(
             (row["item"], row["happened_at"].isoformat(), row["event_id"]),
-            _comparison(row, infos[row["item"]], _weighing(told.get(row["event_id"])), _marks(row, swapped)),
+            {
+                **_comparison(row, infos[row["item"]], _weighing(told.get(row["event_id"])), _marks(row, swapped)),
+                **_dried(row, dried.get((row["item"], row["event_id"]))),
+            },
         )
         for row in found
     ]
@@ -199,11 +203,21 @@ def _marks(row: Row, swapped: Mapping[str, datetime]) -> list[str]:
     return [*row["marks"].split(), *(["swap_suspected"] if is_swapped else [])]
 
 
+def _dried(row: Row, again: Row | None) -> dict[str, Any]:
+    asks = redrying.is_wet(row) and again is None and row["settled_by"] is None
+    return {
+        "next_step": redrying.RE_DRY if asks else None,
+        "re_dried_by": again["event_id"] if again else None,
+        "re_dried_verdict": again["verdict"] if again else None,
+    }
+
+
 def _comparison(row: Row, info: Row, weighing: dict[str, Any], marks: list[str]) -> dict[str, Any]:
-    difference_ng = row["observed_ng"] - row["expected_ng"]
+    difference_ng = row["observed_ng"] - row["expected_ng"] + row["buoyancy_ng"]
     return {
         "item": codes.display(row["item"]),
         "what": info["what"],
+        "of": "split_sheet" if row["is_sheet"] else "weighing",
         "event_id": row["event_id"],
         "happened_at": row["happened_at"],
         "by_party": row["by_party"],
@@ -213,6 +227,8 @@ def _comparison(row: Row, info: Row, weighing: dict[str, Any], marks: list[str])
         "difference_mg": Mass(difference_ng).digits("mg"),
         "u_mg": Mass(round(row["u_ng"])).digits("mg"),
         "r": row["r"] if row["r"] is not None and math.isfinite(row["r"]) else None,
+        "e_n": row["e_n"],
+        "buoyancy_mg": Mass(row["buoyancy_ng"]).digits("mg"),
         "verdict": row["verdict"],
         "settled_by": row["settled_by"],
         "marks": marks,

@@ -66,9 +66,9 @@ def settle(connection: sa.Connection, facts: Sequence[Recorded], recorded_at: da
         if event_id in fresh and (code := second.why_not(words[one.word], one, owners)):
             fresh[event_id].flags[code] = WHY_NOT[code]
     wanted = []
-    balances = refold.balances(connection, (word.body for word in words.values()))
+    rulebook = refold.rulebook(connection, (word.body for word in words.values()))
     for chain in chains.values():
-        found = second.awaiting(chain, [one for one, _ in said], owners, balances)
+        found = second.awaiting(chain, [one for one, _ in said], owners, rulebook)
         if found:
             word, why = found
             wanted += [_flag(item, word.id, why) for item in sorted(word.numbers)]
@@ -114,7 +114,7 @@ def _chains(connection: sa.Connection, originals: set[str], fresh: Sequence[Row]
 
 
 def _word(connection: sa.Connection, row: Row | Mapping[str, Any], before: frozenset[str]) -> Word:
-    who = {"id": row["id"], "actor": row["actor"], "acting_for": row["acting_for"]}
+    who: dict[str, Any] = {name: row.get(name) for name in ("id", "actor", "acting_for", "happened_at", "recorded_at")}
     if row["kind"] == "amended" and json.loads(row["body"])["replacement"] is None:
         return Word(**who, numbers=before)
     kind, subjects, body = events.content(row)

@@ -6,23 +6,27 @@ from datetime import datetime
 from typing import Any
 
 from shipsvc.domain import book, ledger
-from shipsvc.domain.book import Balances, Book, Compared, Stated, stated
+from shipsvc.domain.book import Book, Compared, Stated, stated
 from shipsvc.domain.facts import Fact
 from shipsvc.domain.ledger import Move, Side, moved
+from shipsvc.domain.rulebook import Rules
+from shipsvc.domain.sheets import Sheet, summed
+from shipsvc.domain.verdicts import Verdict
 
 OF_MASS = frozenset(
-    "registered accessioned weighed used loss_noted divided combined embedded posted rebased written_off"
+    "registered accessioned weighed dried used loss_noted divided combined embedded posted rebased written_off"
     " lost_decided reserve_set".split()
 )
 
 
 @dataclass(frozen=True, slots=True)
 class ItemInfo:
-    """What kind of thing a number names: sample, container or parcel; of which form; whose."""
+    """What kind of thing a number names: sample, container or parcel; of which form; whose; of which collection."""
 
     kind: str
     form: str = "other"
     owner: str = ""
+    collection: str = ""
 
 
 UNKNOWN_ITEM = ItemInfo("container")
@@ -41,8 +45,9 @@ class Birth:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What an act does to a sample: its book after, the comparison of a weighing, whether it ends; children born with
-    their books, parents drawn on; and the moves that follow from the sample's own book."""
+    """What an act does to a sample: its book after, the comparison of a weighing or of a sheet that does not close,
+    whether it ends; children born with their books, those of them that are used up at once with the account they go to,
+    parents drawn on; and the moves that follow from the sample's own book."""
 
     book: Book
     compared: Compared | None = None
@@ -50,32 +55,35 @@ class Done:
     parents: tuple[tuple[str, Stated], ...] = ()
     ends: bool = False
     moves: tuple[Move, ...] = ()
+    used: tuple[tuple[str, Side], ...] = ()
 
 
-def done(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
+def done(item: str, before: Book, fact: Fact, rules: Rules) -> Done:
     """What ``fact`` does to the book of the sample that it is told of."""
     match fact.kind:
         case "registered" | "accessioned":
-            return _opened(item, before, book.based(before, fact, balances))
+            return _opened(item, before, book.based(before, fact, rules))
         case "weighed":
-            after, compared = book.weighed(before, fact, balances)
+            after, compared = book.weighed(before, fact, rules)
             return replace(_opened(item, before, after), compared=compared)
+        case "dried":
+            return Done(book.dried(before, fact))
         case "posted":
-            return _set(item, before, book.posted(before, fact, balances), ledger.UNEXPLAINED)
+            return _set(item, before, book.posted(before, fact, rules), ledger.UNEXPLAINED)
         case "rebased":
-            return _set(item, before, book.posted(before, fact, balances), ledger.REBASIS)
+            return _set(item, before, book.posted(before, fact, rules), ledger.REBASIS)
         case "written_off" | "lost_decided":
             return _closed(item, Done(before), ledger.WRITTEN_OFF)
         case "used" | "loss_noted":
-            return _lowered(item, before, fact, balances)
+            return _lowered(item, before, fact, rules)
         case "combined":
-            return _combined(item, before, fact, balances)
+            return _combined(item, before, fact, rules)
         case "embedded":
             return _embedded(item, before, fact)
         case "reserve_set":
             return Done(replace(before, reserve=fact.body.get("reserve") is True))
         case _:
-            return _divided(item, before, fact, balances)
+            return _divided(item, before, fact, rules)
 
 
 # ------------------------------------------------------------------------------------------------ setting and ending it
@@ -103,8 +111,8 @@ def _closed(item: str, act: Done, account: Side) -> Done:
 
 
 # ------------------------------------------------------------------------------------------------------- what leaves it
-def _lowered(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
-    mass = stated(fact.body, balances)
+def _lowered(item: str, before: Book, fact: Fact, rules: Rules) -> Done:
+    mass = stated(fact.body, rules)
     act = Done(before)
     if mass and before.mass_ng is not None:
         account = ledger.WORKED_LOSS if fact.kind == "loss_noted" else _used(fact.body)
@@ -124,28 +132,40 @@ def _entries(item: str, fact: Fact, name: str) -> list[tuple[str, Mapping[str, A
     """The pieces or the parts of a sheet by number; what is said to come of itself stays where it is."""
     found = fact.body.get(name)
     entries = [entry for entry in found if isinstance(entry, Mapping)] if isinstance(found, list) else []
-    return [(str(entry["number"]), entry) for entry in entries if str(entry["number"]) != item]
+    air = {"air": fact.body["air"]} if fact.body.get("air") else {}  # of one room, read once
+    return [(str(entry["number"]), {**air, **entry}) for entry in entries if str(entry["number"]) != item]
 
 
-def _divided(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
+def _divided(item: str, before: Book, fact: Fact, rules: Rules) -> Done:
     """The rest keeps the parent's number and mass less what went off, unless the sheet says that the parent ends."""
     source = ledger.sample(item) if before.mass_ng is not None else ledger.ORIGIN
     after, children, moves = before, [], tuple[Move, ...]()
-    for number, entry in _entries(item, fact, "children"):
-        mass = stated(entry, balances)
+    pieces = _entries(item, fact, "children")
+    masses = [stated(entry, rules) for _, entry in pieces]
+    for (number, entry), mass in zip(pieces, masses, strict=True):
         children.append((number, book.born(before, str(entry.get("material", before.material)), mass)))
         moves += moved(source, ledger.sample(number), mass.ng) if mass else ()
         after = book.lowered(after, mass)
-    words = fact.body.get("loss")
-    loss = stated(words, balances) if isinstance(words, Mapping) else None
+    loss, rest = (stated(fact.body.get(name) or {}, rules) for name in ("loss", "rest"))
+    sheet = Sheet(masses, loss, rest, fact.body.get("ends") is True, fact.text("process") or "")
+    used = tuple((number, _used(entry)) for number, entry in pieces if entry.get("used") is True)
     if loss and after.mass_ng is not None:
         moves += moved(ledger.sample(item), ledger.WORKED_LOSS, loss.ng)
         after = book.lowered(after, loss)
-    act = Done(after, children=tuple(children), moves=moves)
+    unclosed = _unclosed(before, sheet, fact, rules)
+    act = Done(after, unclosed, children=tuple(children), moves=moves, used=used)
     if fact.body.get("ends") is not True:
         return act
-    worked = loss is None and book.is_worked_loss(after.mass_ng or 0, before.mass_ng or 0, before.material)
+    worked = loss is None and book.is_worked_loss(after.mass_ng or 0, before.mass_ng or 0, fact, before.material, rules)
     return _closed(item, act, ledger.WORKED_LOSS if worked else ledger.UNEXPLAINED)
+
+
+def _unclosed(before: Book, sheet: Sheet, fact: Fact, rules: Rules) -> Compared | None:
+    """The sheet against the book before, where it can be summed and something is missing, or too much."""
+    found = summed(before, sheet, rules)
+    if found.comparison is None or found.balances or found.comparison.verdict == Verdict.CANNOT_BE_CONFIRMED:
+        return None
+    return Compared(fact.id, before.mass_ng or 0, found.total_ng, found.comparison, (), is_sheet=True)
 
 
 def _embedded(item: str, before: Book, fact: Fact) -> Done:
@@ -156,17 +176,17 @@ def _embedded(item: str, before: Book, fact: Fact) -> Done:
     return _closed(item, Done(before, children=tuple(children)), ledger.EMBEDDED)
 
 
-def _combined(item: str, before: Book, fact: Fact, balances: Balances) -> Done:
+def _combined(item: str, before: Book, fact: Fact, rules: Rules) -> Done:
     """A mixture is made of what is drawn from its parents; what it was registered with before is not taken in twice."""
-    drawn = [(number, stated(entry, balances)) for number, entry in _entries(item, fact, "parents")]
+    drawn = [(number, stated(entry, rules)) for number, entry in _entries(item, fact, "parents")]
     parents = tuple((number, mass) for number, mass in drawn if mass)
     if not parents:
-        return _opened(item, before, book.based(before, fact, balances))
+        return _opened(item, before, book.based(before, fact, rules))
     parts = [mass for _, mass in parents]
-    after = book.mixed(before, fact, stated(fact.body, balances), parts)
+    after = book.mixed(before, fact, stated(fact.body, rules), parts)
     whole_ng = sum(part.ng for part in parts)
     lost_ng = whole_ng - (after.mass_ng or 0)
-    worked = book.is_worked_loss(lost_ng, whole_ng, after.material)
+    worked = book.is_worked_loss(lost_ng, whole_ng, fact, after.material, rules)
     me = ledger.sample(item)
     moves = moved(me, ledger.ORIGIN, before.mass_ng or 0)
     moves += moved(me, ledger.WORKED_LOSS if worked else ledger.UNEXPLAINED, lost_ng)

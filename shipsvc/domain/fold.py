@@ -6,18 +6,18 @@ any instant from the states that held just before it; ``run`` is all there is to
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
-from datetime import datetime
+from dataclasses import replace
 from typing import Any
 
-from shipsvc.domain import acts, book, custody, ledger, lending, places
+from shipsvc.domain import acts, book, custody, ledger, lending, places, sheets, taring
 from shipsvc.domain.acts import Birth, ItemInfo
-from shipsvc.domain.book import Balances, Book, Compared
+from shipsvc.domain.book import Book
 from shipsvc.domain.custody import Custody
 from shipsvc.domain.facts import OF_MATERIAL, OF_THE_NAMED, PRESENCE, Fact, Named, in_order, same_institution
-from shipsvc.domain.ledger import Move
-from shipsvc.domain.lending import Line
+from shipsvc.domain.ledger import Move, Side
 from shipsvc.domain.places import Keeps, Whereabouts
+from shipsvc.domain.rulebook import Rulebook, Rules
+from shipsvc.domain.states import NOTHING, Change, Entry, Outcome, Raised, State
 
 #: Said of the very number, whatever its prints are on and whatever it is in.
 OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_set", "recalled"})
@@ -25,79 +25,19 @@ OF_THE_NUMBER = frozenset({"registered", "label_attached", "loan_signed", "due_s
 DEPTH_MAX = 64
 
 
-@dataclass(frozen=True, slots=True)
-class State:
-    """All that the fold knows of one item at one instant."""
-
-    parent: str | None = None
-    custody: Custody = field(default_factory=Custody)
-    where: Whereabouts = field(default_factory=Whereabouts)
-    book: Book = field(default_factory=Book)
-    line: Line = field(default_factory=Line)
-    #: The storage profile that a sample is to be kept in, and whether the thing itself is closed (rulings 21).
-    profile: str | None = None
-    closed: bool = False
-
-
-NOTHING = State()
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """From ``at`` on an item is in this state, by this fact, told of ``by_item`` ("" where of the item itself)."""
-
-    at: datetime
-    state: State
-    event_id: str
-    by_item: str
-
-
-@dataclass(frozen=True, slots=True)
-class Raised:
-    """A flag on an item, by a fact."""
-
-    item: str
-    event_id: str
-    code: str
-    detail: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A move in the ledger by a fact, the ``line``-th that follows from the book of ``item``."""
-
-    item: str
-    fact: Fact
-    line: int
-    move: Move
-
-
-@dataclass
-class Outcome:
-    """What a run found: each item's changes in order of time, and what single facts gave rise to."""
-
-    changes: dict[str, list[Change]] = field(default_factory=lambda: defaultdict(list))
-    flags: list[Raised] = field(default_factory=list)
-    comparisons: list[tuple[str, Fact, Compared]] = field(default_factory=list)
-    births: list[Birth] = field(default_factory=list)
-    entries: list[Entry] = field(default_factory=list)
-    #: By fact: the items it was found to mean, and the containers that prints were on which led to them.
-    resolved: dict[str, tuple[str, ...]] = field(default_factory=dict)
-
-
 def run(
     start: Mapping[str, State],
     facts: Iterable[Fact],
     infos: Mapping[str, ItemInfo],
     attached: Mapping[Named, str],
-    balances: Balances,
+    rulebook: Rulebook,
     keeps: Keeps,
 ) -> Outcome:
     """Fold ``facts`` onto the states ``start`` that held just before the first of them.
 
     ``attached`` says which container each label print was on at that moment, ``keeps`` which profile a place keeps.
     """
-    fold = _Fold(start, infos, attached, balances, keeps)
+    fold = _Fold(start, infos, attached, rulebook, keeps)
     for fact in in_order(facts):
         fold.take(fact)
     return fold.out
@@ -109,13 +49,13 @@ class _Fold:
         start: Mapping[str, State],
         infos: Mapping[str, ItemInfo],
         attached: Mapping[Named, str],
-        balances: Balances,
+        rulebook: Rulebook,
         keeps: Keeps,
     ) -> None:
         self.states = dict(start)
         self.infos = infos
         self.attached = dict(attached)
-        self.balances = balances
+        self.rulebook = rulebook
         self.keeps = keeps
         self.contents: dict[str, set[str]] = defaultdict(set)
         for item, state in start.items():
@@ -195,6 +135,8 @@ class _Fold:
             self._kept(item, fact)
         if fact.kind in acts.OF_MASS and self._info(item).kind == "sample":
             self._mass_act(item, fact, counts)
+        if fact.kind == "tared" and self._info(item).kind != "sample":
+            self._tare(item, fact, counts)
 
     def _counts(self, item: str, fact: Fact) -> bool:
         """Whether the teller has to do with the thing at that instant: owns, holds, lends or owes it, or was handed it.
@@ -287,14 +229,20 @@ class _Fold:
         state = self._state(item)
         if fact.body.get("reserve") is True and not same_institution(fact.acting_for, self._info(item).owner):
             fact = replace(fact, body={**fact.body, "reserve": None})  # what is kept is for its owner to say
-        done = acts.done(item, state.book, fact, self.balances)
-        if done.compared:
+        rules = self.rulebook.at(fact.happened_at, self._info(item).collection)
+        fact = self._netted(item, fact, rules)
+        done = acts.done(item, state.book, fact, rules)
+        if done.compared and (counts or not done.compared.is_sheet):
             self.out.comparisons.append((item, fact, done.compared))
         if not counts:
             return
+        if done.compared and done.compared.is_sheet:
+            self._flag(item, fact, "does_not_close", sheets.missing(done.compared.result))
         self._book(item, fact, done.book, done.moves)
         for number, born in done.children:
             self._born(number, born, item, state, fact)
+        for number, account in done.used:
+            self._used_up(number, account, fact)
         for number, drawn in done.parents:
             held = self._state(number).book
             source = ledger.sample(number) if held.mass_ng is not None else ledger.ORIGIN
@@ -305,6 +253,26 @@ class _Fold:
             self._set(item, fact, profile=mixed.pop())  # of parents kept in several, it is for a person to say
         if done.ends:
             self._end(item, fact)
+
+    def _netted(self, item: str, fact: Fact, rules: Rules) -> Fact:
+        """A weighing as it is once what its container weighs empty is taken into account."""
+        if fact.kind != "weighed" or fact.text("gross") is None:
+            return fact
+        parent = self._state(item).parent
+        tare = self._state(parent).tare if parent else None
+        self._flag_all(item, fact, taring.flags(fact, tare, rules))
+        return replace(fact, body=taring.netted(fact.body, tare)) if taring.needs_tare(fact) else fact
+
+    def _tare(self, item: str, fact: Fact, counts: bool) -> None:
+        rules = self.rulebook.at(fact.happened_at)
+        self._flag_all(item, fact, taring.flags(fact, self._state(item).tare, rules))
+        tare = taring.told(fact, rules)
+        if counts and tare:
+            self._set(item, fact, tare=tare)
+
+    def _flag_all(self, item: str, fact: Fact, found: Iterable[tuple[str, str]]) -> None:
+        for code, detail in found:
+            self._flag(item, fact, code, detail)
 
     def _book(self, item: str, fact: Fact, after: Book, moves: Iterable[Move]) -> None:
         """A book and the moves that follow from how it was; a move belongs to the item whose book decides on it."""
@@ -336,6 +304,14 @@ class _Fold:
         # Here it came out of its parent, and what it was registered with is not taken in twice.
         born = replace(born, reserve=known.book.reserve)  # what comes off the reserve is none of it, unless set so
         self._book(number, fact, born, ledger.moved(ledger.sample(number), ledger.ORIGIN, held_ng))
+
+    def _used_up(self, number: str, account: Side, fact: Fact) -> None:
+        """A piece that was taken and used in one act (trade.md, step 8)."""
+        held = self._state(number).book
+        if held.mass_ng is not None:
+            moves = ledger.moved(ledger.sample(number), account, held.mass_ng)
+            self._book(number, fact, book.closed(held), moves)
+        self._end(number, fact)
 
     def _end(self, item: str, fact: Fact) -> None:
         state = self._state(item)

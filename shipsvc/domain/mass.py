@@ -147,7 +147,8 @@ def default_half_width(mass: Mass) -> Mass:
 class Balance:
     """What a balance can tell apart, in ng: readability d and repeatability s, the standard deviation of 10 weighings.
 
-    ``relative`` is the standard uncertainty of the calibration as a share of the load (0.00001 is 10 µg a gram).
+    ``relative`` is the standard uncertainty of the calibration as a share of the load (0.00001 is 10 µg a gram), and
+    ``linearity_ng`` the half-width within which its readings may bend between the loads that were checked.
 
     Raises:
         Malformed: a figure is negative, infinite or not a number.
@@ -156,22 +157,24 @@ class Balance:
     readability_ng: float
     repeatability_ng: float
     relative: float = 0.0
+    linearity_ng: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("readability_ng", "repeatability_ng", "relative"):
+        for name in ("readability_ng", "repeatability_ng", "relative", "linearity_ng"):
             _require(0 <= getattr(self, name) < math.inf, f"{name} of a balance must be a number from 0 on")
 
     @property
     def net_uncertainty_ng(self) -> float:
         """Standard uncertainty of a net weighing in ng, gross less tare on this balance: sqrt 2 * sqrt(s^2 + d^2 / 12).
 
-        Without the relative term, which needs the load: see ``uncertainty_ng``. No floor, unlike the least mass.
+        Without what a certificate states: see ``uncertainty_ng``. No floor, unlike the least mass.
         """
         return math.sqrt(2) * math.hypot(self.repeatability_ng, self.readability_ng / math.sqrt(12))
 
     def uncertainty_ng(self, mass_ng: float) -> float:
-        """Standard uncertainty in ng of a net weighing of ``mass_ng``, with the relative term added in quadrature."""
-        return math.hypot(self.net_uncertainty_ng, self.relative * mass_ng)
+        """Standard uncertainty in ng of a net weighing of ``mass_ng``, with the relative term and linearity / sqrt 3
+        added in quadrature."""
+        return math.hypot(self.net_uncertainty_ng, self.relative * mass_ng, self.linearity_ng / math.sqrt(3))
 
     @property
     def least_mass_ng(self) -> float:

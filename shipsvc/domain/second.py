@@ -5,10 +5,12 @@ A fact holds at once and stays flagged until then; a decision takes effect on it
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
-from shipsvc.domain.book import Balances, Stated, stated
+from shipsvc.domain.book import Stated, stated
 from shipsvc.domain.facts import Named
+from shipsvc.domain.rulebook import Rulebook, Rules
 
 #: A stated mass may be put right by so many of its standard uncertainties (rulings 3).
 MOVED_MAX_U = 3
@@ -33,6 +35,9 @@ class Word:
     body: Mapping[str, Any] = field(default_factory=dict)
     #: That it opens what came back on a shipment from somebody else to its owner.
     opens_return: bool = False
+    #: When it says that it happened, and when it was told: an amendment is judged by what was known of balances then.
+    happened_at: datetime | None = None
+    recorded_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +69,7 @@ def why_not(word: Word, said: Confirmation, owners: Collection[str]) -> str | No
 
 
 def awaiting(
-    chain: Sequence[Word], said: Collection[Confirmation], owners: Collection[str], balances: Balances
+    chain: Sequence[Word], said: Collection[Confirmation], owners: Collection[str], rulebook: Rulebook
 ) -> tuple[Word, str] | None:
     """The newest version of a fact and why it awaits a second person; None where it awaits none.
 
@@ -74,7 +79,7 @@ def awaiting(
     settled: Word | None = None
     waits = None
     for word in chain:
-        waits = moved(settled, word, balances) if settled else need(word)
+        waits = moved(settled, word, rulebook) if settled else need(word)
         if waits is None or _confirmed(word, said, owners):
             settled, waits = word, None
     return (chain[-1], waits) if waits else None
@@ -95,11 +100,15 @@ def need(word: Word) -> str | None:
     return "a sample is to be written off" if word.kind in DECIDED else None
 
 
-def moved(before: Word, after: Word, balances: Balances) -> str | None:
-    """What an amendment moves that needs a second person: an identity, or a mass by more than 3 u."""
+def moved(before: Word, after: Word, rulebook: Rulebook) -> str | None:
+    """What an amendment moves that needs a second person: an identity, or a mass by more than 3 u.
+
+    By the balances as they were known when it was told: what is learned of one later asks nobody again.
+    """
     if _of_other_things(before, after):
         return "it is told of other things than before"
-    old, new = _masses(before, balances), _masses(after, balances)
+    rules = _rules(before, after, rulebook)
+    old, new = _masses(before, rules), _masses(after, rules)
     if any(_far(old.get(name), new.get(name)) for name in old.keys() | new.keys()):
         return f"it moves a mass by more than {MOVED_MAX_U} u"
     return None
@@ -118,10 +127,17 @@ def _about(word: Word) -> object:
     return frozenset(word.subjects), body.get("to") if word.kind == "label_attached" else None, made, vial
 
 
-def _masses(word: Word, balances: Balances) -> dict[str, Stated]:
-    found = {"": stated(word.body, balances), "loss": stated(word.body.get("loss") or {}, balances)}
+def _rules(before: Word, after: Word, rulebook: Rulebook) -> Rules:
+    at = after.happened_at or before.happened_at
+    known = rulebook.known_on(after.recorded_at) if after.recorded_at else rulebook
+    return known.at(at) if at else Rules()
+
+
+def _masses(word: Word, rules: Rules) -> dict[str, Stated]:
+    told = word.body if word.body.get("mass") else {**word.body, "mass": word.body.get("gross")}
+    found = {"": stated(told, rules), "loss": stated(word.body.get("loss") or {}, rules)}
     for name in _SHEETS:
-        found |= {f"{name} {e.get('number')}": stated(e, balances) for e in _entries(word.body, name)}
+        found |= {f"{name} {e.get('number')}": stated(e, rules) for e in _entries(word.body, name)}
     return {name: mass for name, mass in found.items() if mass}
 
 

@@ -6,22 +6,28 @@ A sheet that does not balance is accepted like every fact (design, promise 1); w
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shipsvc.domain.book import HANDLING, MOISTURE, WORKING, Book, Stated
+from shipsvc.domain.book import Book, Stated
+from shipsvc.domain.mass import Mass
+from shipsvc.domain.rulebook import Rules
 from shipsvc.domain.verdicts import Comparison, Verdict, compare
 
 #: Verdicts with which a sheet balances. What cannot be confirmed does not: nothing shows that all of it is there.
 BALANCED = frozenset({Verdict.AGREES, Verdict.WATCH, Verdict.LOSS_WITHIN_ALLOWANCE})
 
 
+USUALLY = Rules()
+
+
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """What a split is to say: each piece's mass (None: not weighed), the loss in work, and what is left under the old
-    number (None: not weighed, or nothing where the sample ``ends``)."""
+    number (None: not weighed, or nothing where the sample ``ends``); ``process`` is what was done."""
 
     pieces: Sequence[Stated | None]
     loss: Stated | None = None
     rest: Stated | None = None
     ends: bool = False
+    process: str = ""
 
     @property
     def is_whole(self) -> bool:
@@ -57,30 +63,34 @@ class Sum:
         return self.comparison is not None and self.comparison.verdict in BALANCED
 
 
-def summed(before: Book, sheet: Sheet) -> Sum:
+def missing(found: Comparison) -> str:
+    """By how much a sheet does not close, in words."""
+    figures = Mass(found.difference_ng).digits("mg"), Mass(round(found.u_ng)).digits("mg")
+    return f"what is on the sheet differs from the book by {figures[0]} mg, u {figures[1]} mg"
+
+
+def summed(before: Book, sheet: Sheet, rules: Rules = USUALLY) -> Sum:
     """Hold a sheet against the book of the sample as it was before the split."""
     book_ng = before.mass_ng
-    least_ng, _ = HANDLING.get(before.material, HANDLING["chip"])
-    share = WORKING.get(before.material, WORKING["chip"])
-    allowance_ng = round(max(least_ng, share * abs(book_ng or 0)))
+    allowance_ng = round(rules.allowances.split_ng(sheet.process, before.material, book_ng or 0))
     return Sum(
         book_ng=book_ng,
         pieces_ng=sum(piece.ng for piece in sheet.pieces if piece),
         loss_ng=sheet.loss.ng if sheet.loss else 0,
         rest_ng=sheet.rest.ng if sheet.rest else 0,
         allowance_ng=allowance_ng,
-        comparison=_compared(before, book_ng, sheet, allowance_ng) if book_ng is not None and sheet.is_whole else None,
+        comparison=_compared(before, book_ng, sheet, rules) if book_ng is not None and sheet.is_whole else None,
     )
 
 
-def _compared(before: Book, book_ng: int, sheet: Sheet, allowance_ng: int) -> Comparison:
+def _compared(before: Book, book_ng: int, sheet: Sheet, rules: Rules) -> Comparison:
     variance = before.variance + sum(mass.variance for mass in sheet.stated)
     estimated = before.estimated_variance + sum(mass.estimated_variance for mass in sheet.stated)
     return compare(
         book_ng,
         sum(mass.ng for mass in sheet.stated),
         variance**0.5,
-        allowance_ng=allowance_ng,
-        moisture_ng=MOISTURE.get(before.moisture_class, MOISTURE["other"]) * abs(book_ng),
+        allowance_ng=rules.allowances.split_ng(sheet.process, before.material, book_ng),
+        moisture_ng=rules.allowances.moisture_ng(before.moisture_class, book_ng),
         estimated=2 * estimated > variance,
     )

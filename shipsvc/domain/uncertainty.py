@@ -146,7 +146,9 @@ def weighing(
     code: str = "",
     repeats: int = 1,
     scatter_ng: float | None = None,
-    linearity_ng: float = 0.0,
+    linearity_ng: float | None = None,
+    error: float = 0.0,
+    tare_u_ng: float | None = None,
     tare: str = "",
     buoyancy: Buoyancy | None = None,
 ) -> Budget:
@@ -155,8 +157,10 @@ def weighing(
     ``code`` names the balance, whose calibration all its weighings share; ``tare`` the weighing of the empty container,
     which all weighings share that had it subtracted; ``repeats`` is how many readings of the gross were averaged, and
     ``scatter_ng`` the standard deviation of one of them where that is not the balance's;
-    ``linearity_ng`` the half-width that the certificate states. With one reading, no linearity and no correction for
-    buoyancy the total is ``balance.uncertainty_ng(net_ng)``.
+    ``linearity_ng`` the half-width that the certificate states, where that is not the balance's; ``error`` the part of
+    ``balance.relative`` that is an error of indication which nobody corrected; ``tare_u_ng`` the uncertainty of a tare
+    that was looked up. With one reading, no such tare and no correction for buoyancy the total is
+    ``balance.uncertainty_ng(net_ng)``.
 
     Raises:
         Malformed: ``repeats`` is below 1, or a figure is negative or not a number.
@@ -165,11 +169,16 @@ def weighing(
         raise Malformed(why="a weighing has at least one reading")
     rounding = balance.readability_ng / math.sqrt(12)
     scatter = balance.repeatability_ng if scatter_ng is None else scatter_ng
+    tare_u_ng = math.hypot(rounding, balance.repeatability_ng) if tare_u_ng is None else tare_u_ng
+    linearity_ng = balance.linearity_ng if linearity_ng is None else linearity_ng
+    certified = math.sqrt(max(0.0, balance.relative**2 - error**2)) if error else balance.relative
     found = [
         Component("readability", rounding),
         Component("repeatability", scatter / math.sqrt(repeats)),
-        Component("tare", math.hypot(rounding, balance.repeatability_ng), source=f"tare {tare}" if tare else ""),
-        Component("calibration", balance.relative, "1", net_ng, f"calibration of {code}" if code else ""),
+        Component("tare", tare_u_ng, source=f"tare {tare}" if tare else ""),
+        Component("calibration", certified, "1", net_ng, f"calibration of {code}" if code else ""),
         Component("linearity", rectangular(linearity_ng)),
     ]
+    if error:
+        found.append(Component("error of indication", error, "1", net_ng, f"error of {code}" if code else ""))
     return Budget((*found, *(buoyancy.components(net_ng) if buoyancy else ())))

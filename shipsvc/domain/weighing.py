@@ -14,6 +14,9 @@ from typing import Any
 from shipsvc.domain.mass import Balance, Mass
 
 _DIGIT = re.compile(r"[0-9]")
+#: The member that stands for the variance in ng^2 of a tare which was looked up; nobody tells it.
+TARE_VARIANCE = "tare_variance_ng2"
+_OF_A_BALANCE = ("gross", "tare", "readings", "repeats", "air", "expanded_uncertainty")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +51,33 @@ def standard_deviation_ng(readings: list[int]) -> float:
 
 
 def variance(balance: Balance, mass_ng: int, words: Mapping[str, Any]) -> float:
-    """Variance in ng^2 of a net weighing: the mean of the gross readings less one tare, each rounded to d, and the
-    relative term. Of one reading it is ``balance.uncertainty_ng`` squared."""
-    read = scatter(words, balance)
-    if read.readings == 1:
+    """Variance in ng^2 of a net weighing: the mean of the gross readings less one tare, each rounded to d, and what the
+    certificate states. Of one reading it is ``balance.uncertainty_ng`` squared. A tare that was looked up brings the
+    variance that it has."""
+    read, tare_variance = scatter(words, balance), words.get(TARE_VARIANCE)
+    if read.readings == 1 and tare_variance is None:
         return balance.uncertainty_ng(mass_ng) ** 2
     rounding = balance.readability_ng**2 / 12
     gross = read.s_ng**2 / read.readings + rounding
-    return gross + balance.repeatability_ng**2 + rounding + (balance.relative * mass_ng) ** 2
+    certified = (balance.relative * mass_ng) ** 2 + balance.linearity_ng**2 / 3
+    return gross + (balance.repeatability_ng**2 + rounding if tare_variance is None else tare_variance) + certified
+
+
+def stated_u_ng(words: Mapping[str, Any]) -> tuple[float, float] | None:
+    """What a weighing states of itself, in ng: its expanded uncertainty U and the standard one U / k; None where it
+    states none. Without a factor k is 2, as is usual for about 95 % (GUM 6.3.3)."""
+    text = words.get("expanded_uncertainty")
+    if not isinstance(text, str):
+        return None
+    expanded = float(Mass.parse(text).ng)
+    return expanded, expanded / float(words.get("coverage_factor") or 2)
+
+
+def incomplete(words: Mapping[str, Any]) -> tuple[str, str] | None:
+    """What the weighing of a sample does not say though it must, and the member; None where it says enough."""
+    if words.get("mass") is None and (words.get("gross") is None or words.get("balance") is None):
+        return "a weighing tells its net mass, or its gross with the balance", "mass"
+    return None
 
 
 def contradiction(words: Mapping[str, Any]) -> tuple[str, str] | None:
@@ -64,8 +86,10 @@ def contradiction(words: Mapping[str, Any]) -> tuple[str, str] | None:
     Masses agree where they differ by no more than one step of the coarsest of them.
     """
     if words.get("method") in ("estimated", "declared"):
-        told = next((name for name in ("gross", "tare", "readings", "repeats", "air") if words.get(name)), None)
+        told = next((name for name in _OF_A_BALANCE if words.get(name)), None)
         return (f"a mass that is {words['method']} was not weighed, so it has no {told}", told) if told else None
+    if words.get("coverage_factor") is not None and words.get("expanded_uncertainty") is None:
+        return "it is the factor of an expanded uncertainty, and none is stated", "coverage_factor"
     if words.get("dried_h") is not None and words.get("dryness") == "as_found":
         return "as_found is before drying; say equilibrated or re_dried with the hours", "dried_h"
     return _of_net(words) or _of_readings(words)
@@ -73,6 +97,8 @@ def contradiction(words: Mapping[str, Any]) -> tuple[str, str] | None:
 
 def _of_net(words: Mapping[str, Any]) -> tuple[str, str] | None:
     net, gross, tare = (words.get(name) for name in ("mass", "gross", "tare"))
+    if net is None and words.get("readings"):
+        return "readings are of the net; tell that as mass, or how many there were as repeats", "readings"
     if net is None or gross is None:
         return None
     if tare is None:

@@ -45,4 +45,4 @@ def _then(span: sa.FromClause, at: sa.ColumnElement[object], when: Moment) -> sa
 
 def _differs(kind: sa.FromClause, when: Moment) -> sa.ColumnElement[bool]:
     far = sa.or_(kind.c.r > SWAP_R_MIN, kind.c.r < -SWAP_R_MIN)
-    return sa.and_(far, kind.c.happened_at <= when.as_of, _known(kind, when))
+    return sa.and_(far, ~kind.c.is_sheet, kind.c.happened_at <= when.as_of, _known(kind, when))

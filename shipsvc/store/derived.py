@@ -6,7 +6,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.domain.fold import Outcome
+from shipsvc.domain.states import Outcome
 from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT_ITEM
@@ -22,7 +22,8 @@ OF_MASS = (COMPARISON, PARENTAGE, MOVE)
 #: Flags that the fold raises; the others are raised once, when a fact is told, and stay.
 FOLD_FLAGS = tuple(
     "which_sample disputed seen_elsewhere nest_cycle was_elsewhere below_zero strangers_word has_ended"
-    " one_device signature_alone".split()
+    " one_device signature_alone"
+    " tare_unknown tare_differs cap_differs does_not_close".split()
 )
 
 
@@ -40,6 +41,10 @@ def comparison_rows(outcome: Outcome) -> list[dict[str, Any]]:
             "r": found.result.r if found.result.u_ng > 0 else None,
             "verdict": str(found.result.verdict),
             "marks": " ".join(found.marks),
+            "buoyancy_ng": found.buoyancy_ng,
+            "e_n": found.e_n,
+            "dryness": found.dryness,
+            "is_sheet": found.is_sheet,
         }
         for item, fact, found in outcome.comparisons
     ]

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from shipsvc.store.engine import Row, rows
 from shipsvc.store.tables import (
     FOREVER,
+    Allowance,
     BalanceVersion,
     Collection,
     Event,
@@ -22,7 +23,17 @@ from shipsvc.store.tables import (
     table,
 )
 from shipsvc.store.tables_cases import CaseEntry, CaseFile, CaseItem, CaseRecord
-from shipsvc.store.tables_derived import Comparison, EventItem, Flag, Item, ItemParty, ItemSpan, MassMove, Parentage
+from shipsvc.store.tables_derived import (
+    Comparison,
+    EventBalance,
+    EventItem,
+    Flag,
+    Item,
+    ItemParty,
+    ItemSpan,
+    MassMove,
+    Parentage,
+)
 from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
 from shipsvc.store.tables_people import Person
 
@@ -148,10 +159,27 @@ def cabinets(connection: sa.Connection) -> dict[str, list[tuple[datetime, dateti
     return found
 
 
-def balances(connection: sa.Connection) -> Sequence[Row]:
-    """All versions of all balances, oldest first."""
-    balance = table(BalanceVersion)
-    return rows(connection, sa.select(balance).order_by(balance.c.code, balance.c.version))
+def balances(connection: sa.Connection) -> dict[str, list[Row]]:
+    """All versions of all balances by code, oldest first."""
+    return _chain(connection, table(BalanceVersion))
+
+
+def allowances(connection: sa.Connection) -> dict[str, list[Row]]:
+    """All versions of what collections allow by code, oldest first."""
+    return _chain(connection, table(Allowance))
+
+
+def naming_balances(connection: sa.Connection) -> Iterator[Row]:
+    """Id and body of every row of the log that may name a balance."""
+    event = table(Event)
+    wanted = sa.select(event.c.id, event.c.body).where(event.c.body.contains('"balance":'))
+    yield from connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()  # type: ignore[misc]  # as above
+
+
+def named_balances(connection: sa.Connection) -> set[tuple[str, str]]:
+    """What is noted of which facts name which balances, as (fact, balance)."""
+    kind = table(EventBalance)
+    return {(row["event_id"], row["balance"]) for row in rows(connection, sa.select(kind))}
 
 
 def prefix_owners(connection: sa.Connection) -> dict[str, str]:
@@ -164,9 +192,12 @@ def prefix_owners(connection: sa.Connection) -> dict[str, str]:
 
 def shipments(connection: sa.Connection) -> dict[str, list[Row]]:
     """All versions of all shipments by code, oldest first."""
-    shipment = table(Shipment)
+    return _chain(connection, table(Shipment))
+
+
+def _chain(connection: sa.Connection, kind: sa.Table) -> dict[str, list[Row]]:
     found: dict[str, list[Row]] = {}
-    for row in rows(connection, sa.select(shipment).order_by(shipment.c.code, shipment.c.version)):
+    for row in rows(connection, sa.select(kind).order_by(kind.c.code, kind.c.version)):
         found.setdefault(row["code"], []).append(row)
     return found
 

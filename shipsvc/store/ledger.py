@@ -73,7 +73,11 @@ def _weighed_again(when: Moment, since: datetime | None) -> Clause:
     weighing = COMPARISON.alias("weighed_again")
     later = (weighing.c.happened_at > since,) if since else ()
     return sa.exists().where(
-        weighing.c.item == SPAN.c.item, weighing.c.happened_at <= when.as_of, *later, _known(weighing, when)
+        weighing.c.item == SPAN.c.item,
+        ~weighing.c.is_sheet,
+        weighing.c.happened_at <= when.as_of,
+        *later,
+        _known(weighing, when),
     )
 
 
@@ -88,11 +92,11 @@ def differences(connection: sa.Connection, when: Moment, since: datetime | None,
     inner = sa.select(
         COMPARISON.c.item,
         COMPARISON.c.happened_at,
-        (COMPARISON.c.observed_ng - COMPARISON.c.expected_ng).label("ng"),
+        (COMPARISON.c.observed_ng - COMPARISON.c.expected_ng + COMPARISON.c.buoyancy_ng).label("ng"),
         (COMPARISON.c.u_ng * COMPARISON.c.u_ng).label("variance"),
         nth.label("nth"),
     ).select_from(joined)
-    inner = inner.where(scope(ITEM), when.holds, SPAN.c.mass_ng != 0)
+    inner = inner.where(scope(ITEM), when.holds, SPAN.c.mass_ng != 0, ~COMPARISON.c.is_sheet)
     last = inner.where(COMPARISON.c.happened_at <= when.as_of, *later, _known(COMPARISON, when)).subquery("last")
     wanted = sa.select(sa.func.sum(last.c.ng).label("ng"), sa.func.sum(last.c.variance).label("variance"))
     (row,) = rows(connection, wanted.where(last.c.nth == 1, ~_set_since(when, last)))
@@ -184,7 +188,7 @@ def settings(connection: sa.Connection, items: Collection[str], when: Moment) ->
 def comparisons_of(connection: sa.Connection, items: Collection[str], when: Moment) -> Sequence[Row]:
     """The weighings of the samples held against their books until then, in order of item and time."""
     wanted = sa.select(COMPARISON).where(COMPARISON.c.item.in_(items), COMPARISON.c.happened_at <= when.as_of)
-    wanted = wanted.where(_known(COMPARISON, when))
+    wanted = wanted.where(_known(COMPARISON, when), ~COMPARISON.c.is_sheet)
     return rows(connection, wanted.order_by(COMPARISON.c.item, COMPARISON.c.happened_at, COMPARISON.c.event_id))
 
 

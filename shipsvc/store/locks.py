@@ -14,3 +14,13 @@ def hold(connection: sa.Connection, *names: str) -> None:
     for name in sorted(set(names)):
         # Two names with one hash only wait for each other without need.
         connection.execute(sa.select(sa.func.pg_advisory_xact_lock(sa.func.hashtextextended(name, 0))))
+
+
+def share(connection: sa.Connection, name: str) -> None:
+    """Wait until nobody holds the name, and keep others from holding it to the end of this one; any number may share it
+    at a time. On SQLite a writing transaction already holds the only write lock there is."""
+    if connection.dialect.name != "sqlite":
+        connection.execute(_SHARE, {"name": name})
+
+
+_SHARE = sa.select(sa.func.pg_advisory_xact_lock_shared(sa.func.hashtextextended(sa.bindparam("name"), 0)))

@@ -2,17 +2,20 @@
 
 import json
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import fields
 from datetime import date, datetime
 from typing import Any
 
 import sqlalchemy as sa
 
+from shipsvc.domain.basis import UNKNOWN, Basis
 from shipsvc.domain.book import Book
 from shipsvc.domain.custody import Custody, Word
 from shipsvc.domain.facts import institution_of
-from shipsvc.domain.fold import State
 from shipsvc.domain.lending import Line
 from shipsvc.domain.places import Whereabouts
+from shipsvc.domain.states import State
+from shipsvc.domain.taring import Tare
 from shipsvc.domain.times import format_instant, parse_instant
 from shipsvc.store.among import among
 from shipsvc.store.engine import Row, rows
@@ -55,6 +58,8 @@ def encode(state: State) -> dict[str, Any]:
         "reserve": book.reserve,
         "profile": state.profile,
         "closed": state.closed,
+        "basis": "{}" if book.basis == UNKNOWN else json.dumps(_fields(book.basis)),
+        "tare": json.dumps(_fields(state.tare)) if state.tare else "{}",
     }
 
 
@@ -69,6 +74,7 @@ def decode(row: Row) -> State:
         row["material"],
         row["moisture_class"],
         row["reserve"],
+        Basis(**json.loads(row["basis"])) if row["basis"] != "{}" else UNKNOWN,
     )
     return State(
         row["parent"],
@@ -78,7 +84,13 @@ def decode(row: Row) -> State:
         _line(row),
         row["profile"],
         row["closed"],
+        Tare(**json.loads(row["tare"])) if row["tare"] != "{}" else None,
     )
+
+
+def _fields(value: Basis | Tare) -> dict[str, Any]:
+    """Its fields in their order, so that what is equal is written alike."""
+    return {one.name: getattr(value, one.name) for one in fields(value)}
 
 
 def _word_row(word: Word) -> dict[str, Any]:
@@ -158,6 +170,12 @@ _ADD = sa.insert(SPAN)
 def around(connection: sa.Connection, items: Collection[str], since: datetime) -> Sequence[Row]:
     """Spans of the items as known now that reach to ``since`` or beyond, in order of item and time."""
     return rows(connection, _AROUND, some=items, since=since)
+
+
+def one(connection: sa.Connection, item: str, at: datetime) -> State:
+    """The state of one item at an instant, as known now."""
+    found = [row for row in around(connection, [item], at) if row["from_at"] <= at < row["to_at"]]
+    return decode(found[0]) if found else State()
 
 
 def above(connection: sa.Connection, items: Collection[str], since: datetime) -> list[tuple[str, str]]:

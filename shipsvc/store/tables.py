@@ -148,7 +148,24 @@ class BalanceVersion(Chain, table=True):
     readability_ng: int = big()
     repeatability_ng: int = big()
     good_until: date
-    __table_args__ = (sa.CheckConstraint("readability_ng > 0 AND repeatability_ng > 0", name="positive"),)
+    #: By its certificate: at which load it reads how much too much, with which standard uncertainty.
+    calibrated_on: date | None = None
+    calibration_load_ng: int | None = big(default=None)
+    error_of_indication_ng: int | None = big(default=None)
+    calibration_u_ng: int | None = big(default=None)
+    linearity_ng: int | None = big(default=None)
+    __table_args__ = (
+        sa.CheckConstraint("readability_ng > 0 AND repeatability_ng > 0", name="positive"),
+        sa.CheckConstraint("calibration_load_ng > 0 AND calibration_u_ng >= 0 AND linearity_ng >= 0", name="certified"),
+    )
+
+
+class Allowance(Chain, table=True):
+    """What may happen to masses of a collection unblamed: ``code`` is the collection's, ``rules`` is JSON."""
+
+    __tablename__ = "allowance"
+    owner: str
+    rules: str
 
 
 class Shipment(Chain, table=True):
@@ -335,6 +352,7 @@ LOGS = (
     "place",
     "profile",
     "balance",
+    "allowance",
     "shipment",
     "shipment_item",
     "loan",

@@ -106,6 +106,14 @@ class EventItem(SQLModel, table=True):
     )
 
 
+class EventBalance(SQLModel, table=True):
+    """Which facts and amendments name which balances: a finding aid for what a check of a balance judges anew."""
+
+    __tablename__ = "event_balance"
+    balance: str = Field(primary_key=True)
+    event_id: str = Field(primary_key=True)
+
+
 class ItemSpan(SQLModel, table=True):
     """All that is known of one item between two instants: what it is in, who holds it, where it is, its loan, its mass.
 
@@ -156,6 +164,10 @@ class ItemSpan(SQLModel, table=True):
     # What a sample is to be kept in, and whether the thing itself is closed.
     profile: str | None
     closed: bool
+    #: What only the fold needs of how that mass is known.
+    basis: str
+    #: Of a container: what it weighed empty, when that was last told.
+    tare: str
     __table_args__ = (
         partial("ix_item_span_holder_now", "live = 1", "holder", "item"),
         partial("ix_item_span_holder_past", EVER_SQL, "holder", "item", "from_at", "to_at"),
@@ -233,6 +245,12 @@ class Comparison(SQLModel, table=True):
     r: float | None
     verdict: str
     marks: str = ""
+    #: What the difference was corrected by for the air; E_n where both sides state U; dry, as_found or not told.
+    buoyancy_ng: int = big(default=0)
+    e_n: float | None = None
+    dryness: str = ""
+    #: That it is a sheet of a split that does not close, and no weighing.
+    is_sheet: bool = False
     __table_args__ = (
         sa.Index("ix_comparison_item", "item", "happened_at", "event_id"),
         sa.Index("ix_comparison_verdict", "verdict", "item", "happened_at", "event_id"),

@@ -8,10 +8,10 @@ from pydantic import Field
 from shipsvc.app import budget_watch
 from shipsvc.app.budget_watch import Passed
 from shipsvc.domain import codes
+from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.case_schemas import EXAMPLE_CASE
 from shipsvc.web.deps import ClaimsDep, ServiceDep, reading, unit_of_work
 from shipsvc.web.document_schemas import example
-from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.item_schemas import NumberShown
 from shipsvc.web.openapi import problems
 from shipsvc.web.schemas import Instant, InstitutionCode, Strict

@@ -194,5 +194,6 @@ def change_balance(
     response: Response,
     if_match: IfMatch = None,
 ) -> schemas.BalanceShown:
-    """A new version, mostly after a check. Earlier weighings keep what was known of the balance then."""
+    """A new version, mostly after a check. What was weighed on it since `valid_from` is judged anew; as known before,
+    it stays as it was. The first version holds for what was weighed before it, too."""
     return schemas.BalanceShown(**changed(service, claims, BALANCE, code, if_match, body, response))

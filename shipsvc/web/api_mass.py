@@ -1,7 +1,8 @@
 """Decisions on the book of a sample: set to a weighing, re-based from an estimate, written off; and what a weighing is
 worth."""
 
-from typing import Annotated
+from collections.abc import Mapping
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Response
 
@@ -152,11 +153,15 @@ def show_budget(
         components=_components(found.budget),
         u_mg=mass_mg(found.budget.u_ng),
         expanded_mg=mass_mg(found.budget.expanded_ng()),
-        difference_mg=mass_mg(compared["observed_ng"] - compared["expected_ng"]) if compared else None,
+        difference_mg=mass_mg(_difference_ng(compared)) if compared else None,
         difference_u_mg=mass_mg(compared["u_ng"]) if compared else None,
         buoyancy=_buoyancy(found),
         shift_mg=None if found.shift_ng is None else mass_mg(found.shift_ng),
     )
+
+
+def _difference_ng(compared: Mapping[str, Any]) -> int:
+    return int(compared["observed_ng"] - compared["expected_ng"] + compared["buoyancy_ng"])
 
 
 def _components(budget: Budget) -> list[BudgetLine]:

@@ -202,6 +202,7 @@ RECONCILED: Final[dict[str, Any]] = {
     "received_difference_mg": "-0.1",
     "received_u_mg": "0.219173",
     "received_r": -0.456,
+    "received_e_n": None,
     "received_verdict": "agrees",
     "received_marks": [],
     "used_weighed_mg": "540.46",
@@ -215,11 +216,18 @@ RECONCILED: Final[dict[str, Any]] = {
     "returned_difference_mg": "-0.54",
     "returned_u_mg": "0.312",
     "returned_r": -1.73,
+    "returned_e_n": None,
     "returned_verdict": "agrees",
     "returned_marks": [],
 }
 Marks = Annotated[list[str], Field(description="What stands beside the verdict", examples=[["below_least_mass"]])]
 Ratio = Annotated[float | None, Field(description="Difference over uncertainty", examples=[-1.73])]
+
+
+Score = Annotated[
+    float | None,
+    Field(description="E_n, where both sides state expanded uncertainties: below 1, either way, is satisfactory"),
+]
 
 
 class ReconciledLine(Strict):
@@ -235,6 +243,7 @@ class ReconciledLine(Strict):
     received_difference_mg: MassShown | None
     received_u_mg: MassShown | None
     received_r: Ratio
+    received_e_n: Score
     received_verdict: Verdict | None
     received_marks: Marks
     used_weighed_mg: MassShown = Field(description="Told as used while it was out, by a weighing")
@@ -248,6 +257,7 @@ class ReconciledLine(Strict):
     returned_difference_mg: MassShown | None
     returned_u_mg: MassShown | None
     returned_r: Ratio
+    returned_e_n: Score
     returned_verdict: Verdict | None
     returned_marks: Marks
 

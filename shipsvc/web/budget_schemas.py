@@ -45,7 +45,8 @@ class BudgetLine(Strict):
 
 
 class BuoyancyShown(Strict):
-    """What the air carries of it where it was weighed: shown, and never added to the mass or its u."""
+    """What the air carries of it where it was weighed: shown. Only a difference is corrected for it, and only
+    where the air was read at both weighings."""
 
     model_config = example(_AIR)
     institution: str = Field(description="Where the balance stands", examples=["SMP"])

@@ -5,15 +5,17 @@ from typing import Any
 
 from fastapi import Response
 
-from shipsvc.app import documents
-from shipsvc.app.documents import Kind
+from shipsvc.app import documents, rulebooks
+from shipsvc.app.documents import ALLOWANCE, BALANCE, Kind
+from shipsvc.web import allowance_schemas as allowances
 from shipsvc.web import cursors
 from shipsvc.web import document_schemas as schemas
 from shipsvc.web.cursors import Asked, Page
+from shipsvc.web.decisions import attempted, decided
 from shipsvc.web.deps import Service, Work, reading, unit_of_work
 from shipsvc.web.etags import etag, versions
 from shipsvc.web.openapi import CREATED, ETAG, LINK, problems
-from shipsvc.web.replays import Made, RequestKey, once
+from shipsvc.web.replays import Made, RequestKey
 from shipsvc.web.schemas import Moments, Told
 from shipsvc.web.tokens import Claims
 
@@ -56,13 +58,12 @@ def added(
     """The first version of a document, told once for an Idempotency-Key."""
 
     def _make(work: Work) -> Made:
-        told, content = told_of(body), schemas.content_of(body)
-        row = documents.create(work.connection, work.actor, work.now(), kind, body.code, content, told)
+        told, content = told_of(body), _content(body)
+        row = _app(kind).create(work.connection, work.actor, work.now(), kind, body.code, content, told)
         headers = {"Location": f"/v1/{kind.chain.name}s/{body.code}", "ETag": etag(row["version"])}
         return Made(201, shape(**fields(row)), headers)
 
-    with unit_of_work(service, claims) as work:
-        return once(work, key, body, lambda: _make(work))
+    return decided(service, claims, key, body, _make)
 
 
 def changed(
@@ -70,19 +71,27 @@ def changed(
 ) -> Fields:
     """The next version of a document."""
     follows = versions(if_match)
-    with unit_of_work(service, claims) as work:
-        row = documents.change(
-            work.connection,
-            work.actor,
-            work.now(),
-            kind,
-            code,
-            follows,
-            schemas.content_of(body),
-            told_of(body),
-        )
+
+    def _change() -> Mapping[str, Any]:
+        told, content = told_of(body), _content(body)
+        with unit_of_work(service, claims) as work:
+            found: Mapping[str, Any] = _app(kind).change(
+                work.connection, work.actor, work.now(), kind, code, follows, content, told
+            )
+        return found
+
+    row = attempted(_change)
     response.headers["ETag"] = etag(row["version"])
     return fields(row)
+
+
+def _app(kind: Kind) -> Any:
+    """Who writes the documents of a kind: what masses are judged by judges anew what was weighed."""
+    return rulebooks if kind in (BALANCE, ALLOWANCE) else documents
+
+
+def _content(body: Told) -> dict[str, Any]:
+    return body.columns() if isinstance(body, allowances.AllowanceContent) else schemas.content_of(body)
 
 
 def told_of(body: Told) -> documents.Told:
@@ -92,4 +101,5 @@ def told_of(body: Told) -> documents.Told:
 
 def fields(row: Mapping[str, Any], provisional: bool = False) -> Fields:
     """A version as the members of an answer."""
-    return {**schemas.fields_of(row), "provisional": provisional}
+    written = allowances.shown(row) if "rules" in row else schemas.fields_of(row)
+    return {**written, "provisional": provisional}

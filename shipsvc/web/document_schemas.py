@@ -3,10 +3,12 @@
 import json
 from collections.abc import Mapping
 from datetime import date
-from typing import Any
+from typing import Annotated, Any, Self
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, model_validator
+from pydantic_core import PydanticCustomError
 
+from shipsvc.domain import errors
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import parse_instant
 from shipsvc.web.identity_schemas import PERSON, PersonId
@@ -25,6 +27,14 @@ from shipsvc.web.schemas import (
     ZoneName,
 )
 
+SignedMassText = Annotated[
+    str,
+    Field(
+        pattern=r"^-?(0|[1-9][0-9]{0,5})(\.[0-9]{1,6})?$",
+        description="A mass in mg as decimal digits, above or below 0",
+        examples=["-0.03"],
+    ),
+]
 VERSION: dict[str, Any] = {
     "version": 1,
     "valid_from": "2025-01-01T00:00:00Z",
@@ -82,6 +92,11 @@ _BALANCE: dict[str, Any] = {
     "readability_mg": "0.01",
     "repeatability_mg": "0.02",
     "good_until": "2027-01-31",
+    "calibrated_on": "2026-02-03",
+    "calibration_load_mg": "20000",
+    "error_of_indication_mg": "-0.03",
+    "calibration_u_mg": "0.02",
+    "linearity_mg": "0.02",
 }
 
 
@@ -207,6 +222,29 @@ class BalanceContent(Strict):
         description="Standard deviation of ten weighings, s, in mg", examples=["0.02"]
     )
     good_until: Day = Field(description="The last local day of its calibration", examples=["2027-01-31"])
+    calibrated_on: Day | None = Field(None, description="When it was calibrated", examples=["2026-02-03"])
+    calibration_load_mg: PositiveMassText | None = Field(
+        None, description="The load that the next two are stated for, in mg", examples=["20000"]
+    )
+    error_of_indication_mg: SignedMassText | None = Field(
+        None,
+        description="By how much it reads too much at that load, in mg. No weighing is corrected for it: it counts as"
+        " one standard uncertainty, in proportion to the mass",
+        examples=["-0.03"],
+    )
+    calibration_u_mg: PositiveMassText | None = Field(
+        None, description="Standard uncertainty (k = 1) of the calibration at that load, in mg", examples=["0.02"]
+    )
+    linearity_mg: PositiveMassText | None = Field(
+        None, description="Half-width within which its readings may bend between loads, in mg", examples=["0.02"]
+    )
+
+    @model_validator(mode="after")
+    def _of_a_load(self) -> Self:
+        if self.calibration_load_mg is None and (self.error_of_indication_mg or self.calibration_u_mg):
+            said = "calibration_load_mg: an error or uncertainty of the calibration is that of a load. Name the load."
+            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": said})
+        return self
 
 
 class BalanceChange(BalanceContent, Told):
@@ -253,7 +291,7 @@ def _stored(name: str, value: Any) -> Any:
         return json.dumps(value, default=date.isoformat)
     if name.endswith("_at") and isinstance(value, str):
         return parse_instant(value)
-    return Mass.parse(f"{value} mg").ng if name.endswith("_mg") else value
+    return Mass.parse(f"{value} mg").ng if name.endswith("_mg") and value is not None else value
 
 
 def fields_of(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -268,4 +306,4 @@ def _member(name: str) -> str:
 def _written(name: str, value: Any) -> Any:
     if name in LISTS:
         return json.loads(value)
-    return Mass(value).digits("mg") if name.endswith("_ng") else value
+    return Mass(value).digits("mg") if name.endswith("_ng") and value is not None else value

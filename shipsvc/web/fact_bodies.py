@@ -2,11 +2,9 @@
 
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from shipsvc.domain import errors
-from shipsvc.domain.weighing import contradiction
+from shipsvc.domain.weighing import incomplete
 from shipsvc.web.body_texts import (
     AreaText,
     Code,
@@ -19,8 +17,8 @@ from shipsvc.web.body_texts import (
     Whole,
     WidthText,
     Words,
-    only_a_float,
 )
+from shipsvc.web.fact_stated import RoomAir, Stated, refuse
 
 _RELEASE = "0195a3c2-6f00-7000-8000-000000000002"
 
@@ -42,16 +40,7 @@ class Body(BaseModel):
     )
 
 
-class RoomAir(BaseModel):
-    """The air at a balance."""
-
-    model_config = ConfigDict(extra="forbid")
-    temperature_c: Annotated[float, Field(ge=-40, le=60, examples=[20.5]), BeforeValidator(only_a_float)]
-    pressure_hpa: Annotated[float, Field(ge=300, le=1100, examples=[1008.2]), BeforeValidator(only_a_float)]
-    humidity_percent: Annotated[float, Field(ge=0, le=100, examples=[41]), BeforeValidator(only_a_float)]
-
-
-class Measured(Body):
+class Measured(Stated, Body):
     """How a mass is known."""
 
     balance: Code | None = Field(None, examples=["B6"])
@@ -67,18 +56,6 @@ class Measured(Body):
     dried_h: Whole | None = Field(None, description="How long it stood in dry gas, in hours.", examples=[48])
     air: RoomAir | None = Field(None, description="The air at the balance, as read there.")
     witness: PersonId | None = Field(None, description="Who watched; to sign they tell `confirmed` themselves.")
-
-    @model_validator(mode="after")
-    def _fits_itself(self) -> Self:
-        """What contradicts itself is refused; what contradicts the record is not."""
-        words = self.model_dump(exclude_unset=True)
-        if words.get("mass") is None and any(words.get(name) for name in ("gross", "tare", "readings", "repeats")):
-            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": "mass: it was weighed, so say it."})
-        found = contradiction(words)
-        if found is not None:
-            why, member = found
-            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": f"{member}: {why}."})
-        return self
 
 
 class Weighing(Measured):
@@ -96,12 +73,35 @@ class Consumed(Measured):
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
+        if self.mass is None and (self.gross or self.tare or self.repeats):
+            refuse(("it was weighed, so say it", "mass"))
         if self.mass is None and self.area_mm2 is None and self.thickness_um is None:
-            raise PydanticCustomError(errors.Malformed.code, "mass: say it, or of a section area_mm2 or thickness_um.")
+            refuse(("say it, or of a section area_mm2 or thickness_um", "mass"))
         return self
 
 
-class Registered(Body):
+WithCap = Annotated[bool | None, Field(strict=True, description="Whether the cap was on.", examples=[True])]
+
+
+class Weighed(Measured):
+    """A sample on a balance: its net mass, or its gross, which the tare of its container is taken from."""
+
+    mass: MassText | None = None
+    with_cap: WithCap = None
+
+    @model_validator(mode="after")
+    def _is_whole(self) -> Self:
+        refuse(incomplete(self.model_dump(exclude_unset=True)))
+        return self
+
+
+class Tared(Weighing):
+    """A container on a balance, empty: what weighings that tell their gross alone are taken less of."""
+
+    with_cap: WithCap = None
+
+
+class Registered(Stated, Body):
     """A thing gets its number: what it is, whose, and for a sample what it weighs."""
 
     item: Literal["sample", "container", "parcel"] = "container"
@@ -153,8 +153,7 @@ class Accepted(Taken):
     def _is_signed_by_somebody(self) -> Self:
         """A signature is somebody's, for what somebody gave, and can be looked at."""
         if self.signed and not (self.party and self.from_ and self.files_sha256):
-            said = "a signature needs party, from, and the file of what was drawn"
-            raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": said})
+            refuse(("a signature needs party, from, and the file of what was drawn", "signed"))
         return self
 
 
@@ -233,10 +232,9 @@ class Lost(Consumed):
     process: Words | None = None
 
 
-class Piece(BaseModel):
-    """One piece of a split or one part of a mixture."""
+class Part(Stated):
+    """One part of a mixture."""
 
-    model_config = ConfigDict(extra="forbid")
     number: ItemNumber
     mass: MassText | None = None
     balance: Code | None = Field(None, examples=["B5"])
@@ -247,26 +245,51 @@ class Piece(BaseModel):
     thickness_um: ThicknessText | None = None
 
 
-class Loss(BaseModel):
+class Piece(Part):
+    """One piece of a split."""
+
+    used: bool = Field(
+        False, strict=True, description="Whether it was used up at once: taken and used in one act", examples=[False]
+    )
+
+
+class Loss(Stated):
     """What a split lost in work."""
 
-    model_config = ConfigDict(extra="forbid")
     mass: MassText
     balance: Code | None = Field(None, examples=["B5"])
     method: Literal["weighed", "estimated", "declared", "by_difference"] = "by_difference"
     plus_minus: WidthText | None = None
 
 
-class Divided(Body):
-    """A sample is split; the rest keeps its number unless it ends."""
+class Rest(Stated):
+    """What was left under the old number, as it was weighed."""
 
-    children: list[Piece] = Field(min_length=1, max_length=200)
+    mass: MassText
+    balance: Code | None = Field(None, examples=["B5"])
+    method: Literal["weighed", "estimated", "declared", "by_difference"] = "weighed"
+    plus_minus: WidthText | None = None
+
+
+class Pieces(Body):
+    """What a sample becomes."""
+
+    children: list[Part] = Field(min_length=1, max_length=200)
     loss: Loss | None = None
     process: Words | None = None
     ends: bool = False
 
 
-class Embedded(Divided):
+class Divided(Pieces):
+    """A sample is split; the rest keeps its number unless it ends. With ``rest``, or where it ends, the sheet is
+    summed: one that does not close beyond what such work may lose is flagged `does_not_close`."""
+
+    children: list[Piece] = Field(min_length=1, max_length=200)  # type: ignore[assignment]  # pieces are parts, and more
+    rest: Rest | None = Field(None, description="What the rest was weighed at; it moves no book.")
+    air: RoomAir | None = Field(None, description="The air at the balance, as read there.")
+
+
+class Embedded(Pieces):
     """A sample is put into resin, and becomes blocks and sections: its mass account ends."""
 
     resin: Words | None = Field(None, description="Which, and how it was cured.", examples=["epoxy, 60 C, 12 h"])
@@ -275,7 +298,9 @@ class Embedded(Divided):
 class Combined(Registered):
     """A sample is made of parts of others."""
 
-    parents: list[Piece] = Field(min_length=1, max_length=50)
+    parents: list[Part] = Field(min_length=1, max_length=50)
+    process: Words | None = None
+    air: RoomAir | None = Field(None, description="The air at the balance, as read there.")
 
 
 class Dried(Body):
@@ -327,8 +352,8 @@ BODIES: dict[str, type[Body]] = {
     "seen": Placed,
     "not_seen": Placed,
     "found": Placed,
-    "weighed": Weighing,
-    "tared": Weighing,
+    "weighed": Weighed,
+    "tared": Tared,
     "dried": Dried,
     "divided": Divided,
     "combined": Combined,

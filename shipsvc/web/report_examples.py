@@ -99,6 +99,7 @@ TIME_OUT: Final[Row] = {
 DISCREPANCY: Final[Row] = {
     "item": "BRM-0010-J",
     "what": "chip",
+    "of": "weighing",
     "event_id": "01957f5e-0000-7000-8000-000000000004",
     "happened_at": "2026-03-05T11:00:00Z",
     "by_party": "TRP",
@@ -110,7 +111,12 @@ DISCREPANCY: Final[Row] = {
     "difference_mg": "-8.64",
     "u_mg": "0.305532",
     "r": -28.278,
+    "e_n": None,
+    "buoyancy_mg": "0",
     "verdict": "unexplained_loss",
+    "next_step": None,
+    "re_dried_by": None,
+    "re_dried_verdict": None,
     "settled_by": None,
     "marks": [],
 }

@@ -231,7 +231,8 @@ class Discrepancy(Strict):
     model_config = _example(**examples.DISCREPANCY)
     item: ItemNumber
     what: What
-    event_id: str = Field(description="The weighing")
+    of: Literal["weighing", "split_sheet"] = Field(description="What was held against the book")
+    event_id: str = Field(description="The weighing, or the split")
     happened_at: Instant
     by_party: Party
     balance: Code | None
@@ -239,14 +240,28 @@ class Discrepancy(Strict):
     dryness: str | None
     book_mg: MassText = Field(description="What the book expected")
     observed_mg: MassText
-    difference_mg: MassText = Field(description="Observed less expected: a loss is negative")
+    difference_mg: MassText = Field(
+        description="Observed less expected: a loss is negative; corrected for the air where it was read both times"
+    )
     u_mg: MassText = Field(description="Standard uncertainty of the difference (k = 1)")
     r: float | None = Field(description="Difference over uncertainty; null where the uncertainty is 0", examples=[-0.5])
+    e_n: float | None = Field(
+        description="Difference over the expanded uncertainties (ISO/IEC 17043), where both sides state them: below 1,"
+        " either way, is satisfactory",
+        examples=[0.9],
+    )
+    buoyancy_mg: MassText = Field(description="What the difference was corrected by for the air, in mg")
     verdict: Verdict
+    next_step: Literal["re_dry"] | None = Field(
+        description="re_dry: likely water. Dry it for 24 to 48 h, tell `dried`, and weigh it again"
+    )
+    re_dried_by: str | None = Field(description="The first weighing since that was made dry")
+    re_dried_verdict: Verdict | None = Field(description="What that came to, which is the verdict of the two")
     settled_by: str | None = Field(description="The decision that set the book since, if one did")
     marks: list[str] = Field(
-        description="What stands beside the verdict: below_least_mass, calibration_lapsed, balance_unknown,"
-        " swap_suspected",
+        description="What stands beside the verdict: below_least_mass, calibration_lapsed (so unsure),"
+        " balance_unknown, stated_u_odd (far from what the balance does), dryness_differs (not like with like),"
+        " buoyancy_corrected, swap_suspected",
         examples=[["below_least_mass"]],
     )
 

@@ -9,6 +9,7 @@ from shipsvc.domain import acts
 from shipsvc.domain.book import Book, KnownBalance
 from shipsvc.domain.facts import Fact
 from shipsvc.domain.mass import Balance
+from shipsvc.domain.rulebook import Rules
 
 MG = 1_000_000
 GOOD = date(2027, 1, 31)
@@ -18,6 +19,7 @@ BALANCES = {
     "B6": KnownBalance(Balance(10_000, 25_000), GOOD),
     "B10": KnownBalance(Balance(1 * MG, 1.5 * MG), date(2026, 6, 30)),
 }
+RULES = Rules(BALANCES)
 
 
 def fact(kind: str, at: str = "2025-04-01T00:00:00+00:00", **body: Any) -> Fact:
@@ -30,7 +32,7 @@ def book(*facts: Fact) -> Book:
     """The book after facts."""
     state = Book()
     for one in facts:
-        state = acts.done("BRM0001", state, one, BALANCES).book
+        state = acts.done("BRM0001", state, one, RULES).book
     return state
 
 
@@ -50,7 +52,7 @@ def test_uses_and_losses_lower_it_and_only_a_decision_sets_it() -> None:
     state = book(BASE, *used, fact("loss_noted", mass="8.1 mg"))
     assert state.mass_ng == 655_740_000
     # u of the return: B1 twice and three uses on B6 give 0.312 mg (demo.md 7.4, "L-01 return").
-    back = acts.done("BRM0001", state, fact("weighed", mass="655.2 mg", balance="B1"), BALANCES).compared
+    back = acts.done("BRM0001", state, fact("weighed", mass="655.2 mg", balance="B1"), RULES).compared
     assert back is not None
     assert back.result.u_ng == pytest.approx(312_000, abs=500)
     assert (back.result.difference_ng, back.result.verdict) == (-540_000, "agrees")
@@ -64,7 +66,7 @@ def test_an_estimated_use_makes_the_return_unconfirmable() -> None:
         fact("used", mass="300.1 mg", balance="B1"),
         fact("used", mass="100 mg", method="estimated", plus_minus="10 mg"),
     )
-    found = acts.done("BRM0001", state, fact("weighed", mass="105.33 mg", balance="B2"), BALANCES).compared
+    found = acts.done("BRM0001", state, fact("weighed", mass="105.33 mg", balance="B2"), RULES).compared
     assert found is not None
     assert found.result.u_ng == pytest.approx(5_780_000, abs=10_000)
     assert found.result.verdict == "cannot_be_confirmed"
@@ -75,27 +77,27 @@ def test_a_split_lowers_the_rest_and_opens_books_of_the_pieces() -> None:
     masses = {"BRM0017": "250.12", "BRM0018": "250.31", "BRM0019": "248.79", "BRM0020": "251.06"}
     pieces = [{"number": n, "mass": f"{m} mg", "balance": "B2", "material": "powder"} for n, m in masses.items()]
     done = acts.done(
-        "BRM0016", book(fact("registered", mass="5021.2 mg", balance="B1")), fact("divided", children=pieces), BALANCES
+        "BRM0016", book(fact("registered", mass="5021.2 mg", balance="B1")), fact("divided", children=pieces), RULES
     )
     assert done.book.mass_ng == 4_020_920_000
     assert next((n, b.mass_ng, b.material) for n, b in done.children) == ("BRM0017", 250_120_000, "powder")
     assert not done.ends
-    assert acts.done("BRM0001", book(BASE), fact("divided", children=pieces[:1], ends=True), BALANCES).ends
+    assert acts.done("BRM0001", book(BASE), fact("divided", children=pieces[:1], ends=True), RULES).ends
 
 
 def test_marks_stand_beside_the_verdict_and_change_no_value() -> None:
     """K-6 rests on a lapsed calibration (A21); 30.91 mg on B6 is below its least mass of 50 mg (T5)."""
     stone = book(fact("registered", mass="118652 mg", balance="B10"))
     late = acts.done(
-        "BRM0001", stone, fact("weighed", "2026-10-20T10:00:00+00:00", mass="118649 mg", balance="B10"), BALANCES
+        "BRM0001", stone, fact("weighed", "2026-10-20T10:00:00+00:00", mass="118649 mg", balance="B10"), RULES
     )
     assert late.compared is not None
     assert (late.compared.marks, late.compared.result.verdict) == (("calibration_lapsed",), "agrees")
     chip = acts.done(
-        "BRM0022", book(fact("registered", mass="30.877 mg")), fact("weighed", mass="30.91 mg", balance="B6"), BALANCES
+        "BRM0022", book(fact("registered", mass="30.877 mg")), fact("weighed", mass="30.91 mg", balance="B6"), RULES
     )
     assert chip.compared is not None
     assert chip.compared.marks == ("below_least_mass",)
-    unknown = acts.done("BRM0001", book(BASE), fact("weighed", mass="1204 mg", balance="B99"), BALANCES).compared
+    unknown = acts.done("BRM0001", book(BASE), fact("weighed", mass="1204 mg", balance="B99"), RULES).compared
     assert unknown is not None
     assert unknown.marks == ("balance_unknown",)

@@ -13,12 +13,16 @@ from shipsvc.domain.errors import Malformed
 from shipsvc.domain.facts import Fact, Named
 from shipsvc.domain.ledger import Account, Move, Side, accession_total_ng, balances, moved, sample
 from shipsvc.domain.mass import Balance, Mass
+from shipsvc.domain.rulebook import Rulebook, Rules, Version
+from shipsvc.domain.states import Outcome
 
 START = datetime(2025, 1, 18, tzinfo=UTC)
 GOOD = date(2027, 1, 31)
 #: Demo table T5: readability and repeatability in ng.
 SCALES = {"B1": (100_000, 150_000), "B2": (10_000, 20_000), "B4": (1_000_000, 1_500_000)}
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 BALANCES = {code: KnownBalance(Balance(*figures), GOOD) for code, figures in SCALES.items()}
+RULEBOOK = Rulebook({code: [Version(EPOCH, EPOCH, held)] for code, held in BALANCES.items()})
 ME = sample("BRM0001")
 
 
@@ -31,7 +35,7 @@ def act(kind: str, held: str | None = "100", how: str = "weighed", **body: Any) 
     """One act on a sample that holds so many mg by the book."""
     fact = Fact(kind, kind, (), START, START, "TRP", body)
     before = Book(mass_ng=mg(held) if held is not None else None, how=how)
-    return done("BRM0001", before, fact, BALANCES)
+    return done("BRM0001", before, fact, Rules(BALANCES))
 
 
 def flows(act: Done) -> dict[str, str]:
@@ -123,7 +127,7 @@ def test_a_piece_that_was_not_weighed_takes_nothing_in() -> None:
     """Its mass is still in its parent's book: weighed later it comes out of unexplained, as the rest will show."""
     ((_, piece),) = act("divided", "100", children=[{"number": "BRM0002"}]).children
 
-    weighed = done("BRM0002", piece, Fact("w", "weighed", (), START, START, "TRP", {"mass": "40 mg"}), BALANCES)
+    weighed = done("BRM0002", piece, Fact("w", "weighed", (), START, START, "TRP", {"mass": "40 mg"}), Rules(BALANCES))
     rest = act("posted", "100", mass="60 mg", balance="B1")
 
     assert balances([*weighed.moves, *rest.moves])[ledger.UNEXPLAINED] == 0
@@ -212,14 +216,14 @@ def acts_of_the_demo() -> Iterator[tuple[str, str, dict[str, Any]]]:
         yield "posted", number, weighed(mass)
 
 
-def run(*told: tuple[str, str, dict[str, Any]]) -> fold.Outcome:
+def run(*told: tuple[str, str, dict[str, Any]]) -> Outcome:
     """The fold over acts, each a day after the one before."""
     facts = [
         Fact(f"{place:04}", kind, (Named(f"BRM{number}"),), at := START + timedelta(days=place), at, "TRP", body)
         for place, (kind, number, body) in enumerate(told)
     ]
     infos = {f"BRM{n:04}": ItemInfo("sample", "material", "TRP") for n in range(1, 29)}
-    return fold.run({}, facts, infos, {}, BALANCES, {})
+    return fold.run({}, facts, infos, {}, RULEBOOK, {})
 
 
 #: Demo.md 7.2 in mg: where the whole accession is.

@@ -1,7 +1,7 @@
 """The fold looks only backwards: from whichever instant it goes on, it comes to the same."""
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 
 from hypothesis import given, settings
@@ -10,13 +10,16 @@ from hypothesis import strategies as st
 from shipsvc.domain import fold
 from shipsvc.domain.book import KnownBalance
 from shipsvc.domain.facts import Fact, Named, Trip
-from shipsvc.domain.fold import NOTHING, Change, Outcome, State
 from shipsvc.domain.mass import Balance
 from shipsvc.domain.places import Kept
+from shipsvc.domain.rulebook import Rulebook, Version
+from shipsvc.domain.states import NOTHING, Change, Outcome, State
 from tests.properties.stories import INFOS, MINUTES, START, THINGS, Said, stories
 
+EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 BALANCES = {"B2": KnownBalance(Balance(10_000, 20_000), date(2027, 1, 31))}
 KEEPS = {"TRP-N1": [Kept(START, START, "N")], "TSI-N1": [Kept(START + timedelta(days=3), START, "D")]}
+RULEBOOK = Rulebook({code: [Version(EPOCH, EPOCH, held)] for code, held in BALANCES.items()})
 TRIP = Trip("T-01", "TRP", "TSI")
 
 
@@ -39,7 +42,7 @@ def facts_of(story: Iterable[Said]) -> list[Fact]:
 
 def run(start: dict[str, State], facts: Sequence[Fact], attached: dict[Named, str]) -> Outcome:
     """The fold over the things of all stories."""
-    return fold.run(start, facts, INFOS, attached, BALANCES, KEEPS)
+    return fold.run(start, facts, INFOS, attached, RULEBOOK, KEEPS)
 
 
 def changes_from(outcome: Outcome, item: str, cut: datetime, state: State) -> list[Change]:

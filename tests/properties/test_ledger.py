@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shipsvc.domain import ledger
-from shipsvc.domain.fold import Outcome
 from shipsvc.domain.ledger import Account, Side, accession_total_ng, balances, moved, sample
+from shipsvc.domain.states import Outcome
 from tests.properties.stories import SAMPLES, START, UNKNOWN, Said, stories
 from tests.properties.test_fold import before, facts_of, run
 

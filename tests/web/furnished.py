@@ -136,6 +136,7 @@ def _documents(post: Any) -> None:
     limits = [{"quantity": "temperature", "unit": "Cel", "lower": 15, "upper": 25}]
     post("profiles", {"code": "N", "institution": "TRP", "what": "dry nitrogen", "limits": limits, **SINCE})
     post("balances", {"code": "B2", "institution": "TRP", **BALANCE, **SINCE})
+    post("allowances", {"code": "BRAITHMOSS", "moisture_ppm": {"CM": 20_000}, **SINCE})
 
 
 def _sources(post: Any) -> str:

@@ -147,6 +147,7 @@ def refused_by_a_rule_of_ours(_context: Any, response: Any, case: Any) -> None:
 REFUSED = {
     **dict.fromkeys(("add_institution", "add_collection", "add_place", "add_profile", "add_balance"), 409),
     "add_person": 409,
+    "add_allowance": 409,
     **dict.fromkeys(("claim_prefix", "sign_loan", "add_shipment"), 409),
     "close_loan": 409,
     # It was weighed from the beginning.

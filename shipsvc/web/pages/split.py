@@ -124,7 +124,7 @@ def _summed(work: Work, typed: str, filled: Filled, raw: str) -> tuple[Found, Su
     found = beforehand.sample(work.connection, work.actor, typed)
     before = beforehand.book_at(work.connection, work.actor, found, at, now)
     said = (filled.pieces, filled.loss, filled.rest)
-    return found, beforehand.sheet(work.connection, before, *said, ends=filled.ends)
+    return found, beforehand.sheet(work.connection, found, at, before, *said, ends=filled.ends)
 
 
 def _is_told(work: Work, event_id: str) -> bool:

@@ -194,6 +194,7 @@ TABLES: Final = (
             Column("u", "u_mg", "u"),
             Column("Verdict", "verdict", "word"),
             Column("Beside it", "marks", "words"),
+            Column("Dried again", "re_dried_verdict", "word"),
         ),
         "All weighings agree with the book, or were settled.",
         "Weigh it again dry, or post the weighing with a reason.",
