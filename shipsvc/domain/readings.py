@@ -110,8 +110,8 @@ def hear(chunks: Iterable[Chunk], load: Load, rule: Rule, window: PairS) -> Hear
     line runs on into it.
     """
     listening = _Listening(rule, window)
-    clusters = _clusters(chunk for chunk in chunks if chunk.end_s >= window[0] and chunk.begin_s <= window[1])
-    for cluster in clusters:
+    within = [chunk for chunk in chunks if chunk.end_s >= window[0] and chunk.begin_s <= window[1]]
+    for cluster in _clusters(within, rule, window):
         if _quiet(cluster, rule, window):
             listening.quiet(cluster, load)
         else:
@@ -234,16 +234,45 @@ class _Listening:
         return self.rule.within(value, value)
 
 
-def _clusters(chunks: Iterable[Chunk]) -> list[list[Chunk]]:
-    """Chunks in order of time, those that overlap together."""
+def _clusters(chunks: Iterable[Chunk], rule: Rule, window: PairS) -> list[list[Chunk]]:
+    """Chunks in order of time, those that overlap together, the insides of long quiet stretches as one chunk."""
+    ordered = sorted(chunks, key=lambda chunk: (chunk.begin_s, chunk.end_s))
     found: list[list[Chunk]] = []
     reach = -math.inf
-    for chunk in sorted(chunks, key=lambda c: (c.begin_s, c.end_s)):
+    for chunk in _shortened(ordered, rule, window):
         if chunk.begin_s > reach:
             found.append([])
         found[-1].append(chunk)
         reach = max(reach, chunk.end_s)
     return found
+
+
+def _shortened(ordered: Sequence[Chunk], rule: Rule, window: PairS) -> Iterable[Chunk]:
+    """The same chunks, each run of quiet ones that stand alone between quiet ones near by joined to one.
+
+    No line runs into such a chunk from outside the limits, so nothing will ask for its key; by arrays, since a series
+    of years has thousands of them.
+    """
+    if len(ordered) < 3:
+        return ordered
+    columns = [(c.begin_s, c.end_s, c.lowest, c.highest, c.widest_gap_s) for c in ordered]
+    begin, end, lowest, highest, widest = np.array(columns, np.float64).T
+    quiet = (widest <= rule.max_gap_s) & (begin >= window[0]) & (end <= window[1])
+    quiet &= lowest >= (-math.inf if rule.lower is None else rule.lower)
+    quiet &= highest <= (math.inf if rule.upper is None else rule.upper)
+    steps = begin[1:] - np.maximum.accumulate(end)[:-1]
+    joined = quiet[:-1] & quiet[1:] & (steps > 0) & (steps <= rule.max_gap_s)
+    inner = np.r_[False, joined[:-1] & joined[1:], False]
+    ends = np.flatnonzero(np.diff(np.r_[False, inner, False].astype(np.int8)))
+    found: list[Chunk] = []
+    at = 0
+    for first, last in zip(ends[::2].tolist(), (ends[1::2] - 1).tolist(), strict=True):
+        run = slice(first, last + 1)
+        found += ordered[at:first]
+        extremes_of_run = float(lowest[run].min()), float(highest[run].max()), rule.max_gap_s
+        found.append(Chunk(ordered[first].begin_s, ordered[last].end_s, *extremes_of_run, None))
+        at = last + 1
+    return [*found, *ordered[at:]]
 
 
 def _quiet(cluster: Sequence[Chunk], rule: Rule, window: PairS) -> bool:

@@ -33,7 +33,14 @@ END = table(UploadEnd)
 WITHDRAWAL = table(UploadWithdrawal)
 CHUNK = table(ReadingChunk)
 FLAG = table(Flag)
-_STATED: Final = tuple(column for column in CHUNK.columns if column is not CHUNK.c.data)
+# All that stands before the bytes: SQLite would have to walk through those to what stands behind them.
+_STATED: Final = tuple(
+    CHUNK.c[name]
+    for name in (
+        *("upload", "quantity", "sequence", "source", "run", "begin_at", "end_at"),
+        *("readings", "lowest", "highest", "widest_gap_s"),
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)
