@@ -70,8 +70,8 @@ def send(
             times.append(int(at.timestamp()) * 1_000_000)
             values.append(value)
             at += timedelta(minutes=step_min)
-    one = {"id": str(uuid.uuid4()), "source": code, "run": "", "sha256": uuid.uuid4().hex, "attempt": 1}
-    one |= {"size_bytes": 1, "format": "csv", "recorded_at": parse_instant(told), "actor": "p1", "name": ""}
+    one = {"id": uuid.uuid4().hex, "source": code, "run": "", "sha256": 2 * uuid.uuid4().hex, "attempt": 1}
+    one |= {"size_bytes": 1, "format": "senml_json", "recorded_at": parse_instant(told), "actor": "p1", "name": ""}
     one |= {"layout": "", "stream": "", "first_line": 0}
     ended = {"upload": one["id"], "rows_read": len(values), "rows_stored": len(values), "rows_bad": 0, "bad": []}
     row = uploads.chunk_row(one, quantity, 0, unit, (np.array(times), np.array(values)), 2)

@@ -10,12 +10,14 @@ from xml.etree import ElementTree
 import pytest
 from markupsafe import Markup
 
+from shipsvc.app.conditions import Conditions
 from shipsvc.app.drift import Point
 from shipsvc.app.reports_custody import Stretch
-from shipsvc.domain.exposure import Course, TimeOut
+from shipsvc.domain.evidence import NEVER, Bar
 from shipsvc.domain.times import Intervals
 from shipsvc.web.balance_schemas import FamilyMember, FamilyShown, FamilyStep, Share
-from shipsvc.web.pages import plots, trees
+from shipsvc.web.history_schemas import ChargedShown
+from shipsvc.web.pages import bars, plots, trees
 from shipsvc.web.pages.rendering import mg
 from tests.web import visits
 from tests.web.chip import CHIP, NUMBERS, receive_chip, send_chip
@@ -73,19 +75,38 @@ def test_custody_is_as_long_as_it_was() -> None:
     assert plots.custody([], START, "UTC") is None
 
 
-def test_time_in_and_out_fills_the_time_since_accession() -> None:
-    """What is proven out, what nobody knows and what was in make the whole; time before accession is not charged."""
-    proven = Intervals.from_pairs([(START + DAY, START + 2 * DAY)])
-    possible = proven | Intervals.from_pairs([(START + 4 * DAY, START + 7 * DAY)])
-    drawn = plots.exposure(TimeOut((Course(proven, possible),), START), START + 10 * DAY, "UTC")
+def test_the_bar_fills_its_window() -> None:
+    """Each way of knowing has a row of its own; together they are the whole time (design section 5)."""
+    ways = {"proven_in": 5, "by_record": 2, "indirect": 1, "unknown": 1, "proven_out": 1}
+    at, parts = START, {}
+    for state, days in ways.items():
+        parts[state] = Intervals.from_pairs([(at, at + days * DAY)])
+        at += days * DAY
+    found = Conditions((START, at), (), Bar(**parts), (), NEVER, None)
+    drawn = bars.bar(found, "UTC")
 
     assert drawn is not None
     rows = {row["state"]: (row["seconds"] / 86_400, row["percent"]) for row in drawn[1]}
-    assert rows == {"in": (6.0, "60.00"), "unknown": (3.0, "30.00"), "out": (1.0, "10.00")}
-    drawing = read(drawn[0])
-    widths = [float(named(drawing, "rect", looks)[0]["width"]) for looks in ("in", "said", "sure")]
-    assert [round(width / 63) for width in widths] == [10, 3, 1]
-    assert plots.exposure(TimeOut(), START, "UTC") is None
+    assert rows == {state: (days, f"{10 * days}.00") for state, days in ways.items()}
+    boxes = named(read(drawn[0]), "rect")
+    assert [round(float(one["width"]) / 63) for one in boxes] == list(ways.values())
+    assert len({one["y"] for one in boxes}) == len({(one["class"], one.get("fill")) for one in boxes}) == 5
+    assert bars.bar(Conditions((START, at), (), Bar(*[NEVER] * 5), (), NEVER, None), "UTC") is None
+
+
+def test_a_budget_and_what_is_gone_of_it() -> None:
+    """Half is gone for sure, as much again perhaps: filled and hatched as long as each other, the line at their end."""
+    lifetime = {"state": "within", "budget_s": 7200, "left_s": 0, "warned_percent": 50, "perhaps_percent": 100}
+    single = {**lifetime, "state": "no_budget", "budget_s": None, "left_s": None}
+    times = {"at_least_s": 3600, "at_most_s": 7200, "longest_at_least_s": 3600, "longest_at_most_s": 7200}
+    charged = {"profile": "C", "described": True, "state": "within", **times, "lifetime": lifetime, "single": single}
+    (row,) = bars.budgets([ChargedShown.model_validate(charged)])
+    drawing = read(row["bar"])
+    gone, perhaps = named(drawing, "rect")
+    assert (row["for"], row["left_s"], gone["width"]) == ("a whole life", 0, perhaps["width"])
+    assert float(perhaps["x"]) + float(perhaps["width"]) == pytest.approx(
+        float(named(drawing, "path", "limit")[0]["d"][1:].split()[0])
+    )
 
 
 def test_drift_stands_between_its_limits() -> None:

@@ -6,15 +6,12 @@ Each is told apart without colour: what is certain is filled, what is not is hat
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import Any
 
 from markupsafe import Markup
 
 from shipsvc.app.drift import Point
 from shipsvc.app.reports_custody import Stretch
-from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
-from shipsvc.domain.times import Intervals
 from shipsvc.domain.verdicts import WATCH_R_MAX
 from shipsvc.web.pages.rendering import mg
 from shipsvc.web.pages.svg import GUTTER, WIDTH, hatch, over_time, plot, tag, time_axis, words
@@ -53,31 +50,6 @@ def custody(stretches: Sequence[Stretch], until: datetime, zone: str) -> Markup 
                 )
             )
     return plot("Who had it over time", WIDTH, bottom + 22, *parts)
-
-
-# ----------------------------------------------------------------------------------------------------------- exposure
-def exposure(out: TimeOut, until: datetime, zone: str) -> tuple[Markup, list[dict[str, Any]]] | None:
-    """Since accession: filled while proven out of storage, hatched while nothing proves that it was in, empty while in
-    by the custody record; and how long each was, in rows of ``state``, ``seconds``, ``percent``."""
-    start = out.accessioned_at
-    if start is None or start >= until:
-        return None
-    x = over_time(start, until)
-    whole = Intervals.from_pairs([(start, until)])
-    proven = out.proven & whole
-    unknown = (out.possible & whole) - proven
-    parts = [hatch("hatch-out"), time_axis(start, until, _TOP, 40, zone), words(0, 30, "storage")]
-    parts.append(tag("rect", x=GUTTER, y=14, width=x(until) - GUTTER, height=22, class_="in"))
-    for intervals, looks in ((unknown, {"class_": "said", "fill": "url(#hatch-out)"}), (proven, {"class_": "sure"})):
-        for begins, ends in intervals:
-            parts.append(tag("rect", x=x(begins), y=14, width=max(x(ends) - x(begins), 2), height=22, **looks))
-    total = until - start
-    lengths = {"in": total - proven.total - unknown.total, "unknown": unknown.total, "out": proven.total}
-    rows = [
-        {"state": state, "seconds": length // _SECONDS, "percent": f"{100 * (length / total):.2f}"}
-        for state, length in lengths.items()
-    ]
-    return plot("In and out of storage since accession", WIDTH, 62, *parts), rows
 
 
 # -------------------------------------------------------------------------------------------------------------- drift

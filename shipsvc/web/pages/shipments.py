@@ -8,8 +8,8 @@ from typing import Annotated, Any, Final
 from fastapi import APIRouter, Path, Query
 from fastapi.responses import HTMLResponse
 
-from shipsvc.app import documents, history, items, parcels
-from shipsvc.domain import errors
+from shipsvc.app import documents, history, items, parcels, trip_conditions
+from shipsvc.domain import codes, errors
 from shipsvc.domain.times import parse_instant
 from shipsvc.web import api_shipments, cursors, items_shown
 from shipsvc.web.deps import Work
@@ -93,6 +93,11 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
         facts = facts_told(work, frame, now, shipment)
         opens = thing_parts.opens(work, [one.fact.event_id for one in facts])
         packed = api_shipments.packing_list(nest, moments_of(frame), now)
+        trip = trip_conditions.of_shipment(*asked)
+        stayed = [
+            (codes.display(number), thing_parts.exposure_of(work, frame, number, one, one.window[0]))
+            for number, one in list(trip.samples.items())[:THINGS]
+        ]
         seen = seen_of(work, packed.contents, [parcel.number for parcel in shipment.contents])
     rows = [{**_parcel(parcel), "unseen": parcel.number not in seen} for parcel in shipment.contents]
     return render(
@@ -105,6 +110,7 @@ def one_shipment(visit: VisitDep, typed: TypedDep, code: Code) -> HTMLResponse:
         seen=seen,
         facts=facts,
         opens=opens,
+        stayed=[(number, exposure) for number, exposure in stayed if exposure],
         about={one.fact.event_id: one.about for one in facts} if len(rows) > 1 else {},
         untold=max(0, len(rows) - THINGS),
     )

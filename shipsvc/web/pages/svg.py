@@ -16,6 +16,8 @@ WIDTH, GUTTER = 760, 120
 _STEPS: Final = (1, 2, 3, 6, 12, 24, 60, 120)
 _TICKS_MAX = 7
 Value = str | float
+#: UCUM codes as people write them, where that differs.
+UNITS: Final = {"Cel": "°C", "[ppm]": "ppm", "m/s2": "m/s²"}
 
 
 def tag(name: str, *inner: str | Markup, **attributes: Value) -> Markup:
@@ -40,11 +42,11 @@ def plot(title: str, width: float, height: float, *inner: Markup) -> Markup:
     )
 
 
-def hatch(name: str) -> Markup:
-    """A pattern of slanting lines, to be filled with as ``url(#name)``: it is told apart in grey, too."""
+def hatch(name: str, apart: float = 6) -> Markup:
+    """A pattern of slanting lines so far apart, to be filled with as ``url(#name)``: it is told apart in grey, too."""
     line = tag("path", d="M0 0V8", class_="hatch")
     pattern = tag(
-        "pattern", line, id=name, width=6, height=8, patternUnits="userSpaceOnUse", patternTransform="rotate(45)"
+        "pattern", line, id=name, width=apart, height=8, patternUnits="userSpaceOnUse", patternTransform="rotate(45)"
     )
     return tag("defs", pattern)
 

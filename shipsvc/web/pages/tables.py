@@ -33,6 +33,7 @@ Kind = Literal[
     "number",
     "fact",
     "case",
+    "source",
     "act",
 ]
 

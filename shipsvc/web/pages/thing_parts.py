@@ -5,18 +5,29 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
 
-from shipsvc.app import documents, facts, families, mass_balance, next_acts, prints, reports_custody
+from shipsvc.app import (
+    conditions,
+    documents,
+    facts,
+    families,
+    mass_balance,
+    next_acts,
+    prints,
+    reports_custody,
+    sources,
+)
 from shipsvc.app import drift as drift_sums
+from shipsvc.app.conditions import Conditions
 from shipsvc.app.items import Found
 from shipsvc.app.report_pages import Asked
 from shipsvc.app.reports_custody import Stretch
-from shipsvc.domain import codes
+from shipsvc.domain import codes, errors
 from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
 from shipsvc.web import api_labels, api_reports_mass
 from shipsvc.web.balance_schemas import FamilyShown
 from shipsvc.web.deps import Work
-from shipsvc.web.pages import frames, plots, trees
+from shipsvc.web.pages import bars, frames, plots, trees
 from shipsvc.web.pages.rendering import Frame, mg
 from shipsvc.web.pages.tables import Column, told
 
@@ -33,11 +44,6 @@ ACCOUNTS: Final = {
     "written_off": "Written off",
     "unexplained": "Unexplained",
     "closing": "Still there, by the book",
-}
-STATES: Final = {
-    "in": "in storage, by the custody record",
-    "unknown": "nothing known: packed, on the way, or not said",
-    "out": "taken out, for sure",
 }
 CUSTODY: Final = (
     Column("Since", "since", "instant"),
@@ -84,14 +90,43 @@ def gather(work: Work, frame: Frame, found: Found, out: TimeOut | None) -> dict[
     shown |= {"exposure": None, "mass": [], "family": None, "drift": None}
     if out is None:
         return shown
-    drawn = plots.exposure(out, asked.as_of, frame.zone)
-    if drawn is not None:
-        rows = [{**row, "what": STATES[row["state"]]} for row in drawn[1]]
-        shown["exposure"] = {"plot": drawn[0], "rows": rows, "since": out.accessioned_at}
+    shown["exposure"] = _exposure(work, frame, found, out)
     shown["mass"] = _mass(work, asked, found)
     shown["family"] = _family(work, asked, found)
     shown["drift"] = _drift(work, frame, asked, found)
     return shown
+
+
+def _exposure(work: Work, frame: Frame, found: Found, out: TimeOut) -> dict[str, Any] | None:
+    """The bar since accession, by what was read and by the record, and what each source around it said."""
+    now = work.now()
+    when = documents.asked(frame.as_of, frame.known_on, now)
+    since = out.accessioned_at
+    if since is None or since >= when.as_of:
+        return None
+    told_of = conditions.of_samples(work.connection, work.actor, [found.number], when, since)[found.number]
+    return exposure_of(work, frame, found.number, told_of, since)
+
+
+def exposure_of(work: Work, frame: Frame, number: str, found: Conditions, since: datetime) -> dict[str, Any] | None:
+    """What a sample was exposed to since then, as a page shows it; None where nothing of it is told."""
+    drawn = bars.bar(found, frame.zone)
+    if drawn is None:
+        return None
+    heard = [{**row, "unseen": not _sees_source(work, row["source"])} for row in bars.sources(number, found)]
+    profiles = list(dict.fromkeys(stay.code for stay in found.stays if stay.code))
+    columns = told(bars.SOURCES, heard)
+    return {
+        "plot": drawn[0], "rows": drawn[1], "since": since, "heard": heard, "columns": columns, "profiles": profiles
+    }  # fmt: skip
+
+
+def _sees_source(work: Work, code: str) -> bool:
+    try:
+        sources.found(work.connection, work.actor, code)
+    except errors.NotFound:
+        return False
+    return True
 
 
 def acts(work: Work, found: Found, now: datetime) -> dict[str, bool]:
