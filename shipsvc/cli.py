@@ -12,6 +12,7 @@ from shipsvc import cli_user
 from shipsvc.cli_export import export
 from shipsvc.cli_fsck import fsck
 from shipsvc.cli_import import import_
+from shipsvc.cli_listen import listen
 from shipsvc.cli_work import work
 
 if TYPE_CHECKING:
@@ -183,6 +184,7 @@ def backup(file: Annotated[Path, typer.Argument(help="The file to make; it must 
 
 app.command()(fsck)
 app.command()(work)
+app.command()(listen)
 app.command()(export)
 app.command("import")(import_)
 app.add_typer(cli_user.app, name="user")

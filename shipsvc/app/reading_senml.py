@@ -25,12 +25,20 @@ def pack(path: Path, form: str) -> list[Any]:
         raise errors.TooMuch(what="The SenML pack", limit=f"{PACK_BYTES_MAX} bytes; as JSON lines it may be longer")
     data = path.read_bytes()
     try:
-        found = cbor2.loads(data) if form == "senml_cbor" else json.loads(data, parse_constant=_no_json)
-    except (ValueError, RecursionError, cbor2.CBORDecodeError) as error:
+        found = cbor(data) if form == "senml_cbor" else json.loads(data, parse_constant=_no_json)
+    except (ValueError, RecursionError) as error:
         raise errors.Malformed(why=f"this is no SenML: {error}") from None
     if not isinstance(found, list):
         raise errors.Malformed(why="a SenML pack is a list of records")
     return found
+
+
+def cbor(data: bytes) -> Any:
+    """What CBOR (RFC 8949) says. ValueError where it is none."""
+    try:
+        return cbor2.loads(data)
+    except cbor2.CBORDecodeError as error:
+        raise ValueError(str(error)) from None
 
 
 def _no_json(name: str) -> Any:

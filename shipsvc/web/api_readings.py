@@ -5,6 +5,8 @@ Like evidence files they come in by a coroutine, so that a slow sender holds no 
 
 import re
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
+from functools import partial
 from typing import Annotated, Any, Final, TypeVar
 
 import sqlalchemy as sa
@@ -18,7 +20,7 @@ from shipsvc.store.engine import Row
 from shipsvc.web import cursors
 from shipsvc.web.api_files import folder
 from shipsvc.web.cursors import AskedDep
-from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading, transaction, unit_of_work
+from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading, transaction, unit_of_work, work_of
 from shipsvc.web.document_answers import LISTED
 from shipsvc.web.openapi import header, problems
 from shipsvc.web.reading_schemas import (
@@ -153,18 +155,34 @@ def taken(
 
     The upload, and whether it is this one.
     """
+    begun = stored(
+        service, lambda: transaction(service, writes=True), partial(work_of, service, claims), code, incoming, sent
+    )
+    with reading(service, claims) as work:
+        return uploads.show(work.connection, work.actor, code, begun.row["id"]), not begun.over
+
+
+def stored(
+    service: Service,
+    begin: Callable[[], AbstractContextManager[sa.Connection]],
+    work_in: Callable[[sa.Connection], Work],
+    code: str,
+    incoming: files.Incoming,
+    sent: uploads.Sent,
+) -> uploads.Begun:
+    """Keep sealed bytes and read them, on behalf of whoever ``work_in`` says."""
     blocks = reading_files.opened(incoming.path, sent.format)
     service.readings_shelf.keep(incoming)
-    with unit_of_work(service, claims) as work:
+    with begin() as connection:
+        work = work_in(connection)
         now = work.now()
-        begun = uploads.begin(work.connection, work.actor, now, code, sent)
-        reading_files.keep(work.connection, work.actor, now, begun, incoming)
+        begun = uploads.begin(connection, work.actor, now, code, sent)
+        reading_files.keep(connection, work.actor, now, begun, incoming)
     if not begun.over:
         if sent.format in {uploads.TABLE, uploads.LINES}:
             blocks = reading_files.opened(service.shelf.path(sent.sha256), sent.format)
         reading_files.read(in_transaction(service), service.now, begun, blocks)
-    with reading(service, claims) as work:
-        return uploads.show(work.connection, work.actor, code, begun.row["id"]), not begun.over
+    return begun
 
 
 def in_transaction(service: Service) -> uploads.InTransaction[Any]:

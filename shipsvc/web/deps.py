@@ -154,16 +154,17 @@ def transaction(service: Service, *, writes: bool) -> Iterator[sa.Connection]:
 def unit_of_work(service: Service, claims: Claims) -> Iterator[Work]:
     """A writing transaction for the person behind the token."""
     with transaction(service, writes=True) as connection:
-        yield _work(service, claims, connection)
+        yield work_of(service, claims, connection)
 
 
 @contextmanager
 def reading(service: Service, claims: Claims) -> Iterator[Work]:
     """A reading transaction for the person behind the token."""
     with transaction(service, writes=False) as connection:
-        yield _work(service, claims, connection)
+        yield work_of(service, claims, connection)
 
 
-def _work(service: Service, claims: Claims, connection: sa.Connection) -> Work:
+def work_of(service: Service, claims: Claims, connection: sa.Connection) -> Work:
+    """The work of the person behind the token in a transaction that has begun."""
     actor = access.signed_in(connection, claims.sub, claims.sid, service.now())
     return Work(connection, actor, lambda: service.now(connection))
