@@ -39,7 +39,7 @@ from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1", tags=["readings"])
 #: Paths that take files of readings.
-UPLOADS: Final = re.compile(r"/v1/sources/[^/]+/readings(?:/stream)?")
+UPLOADS: Final = re.compile(r"/v1/sources/[^/]+/readings(?:/stream)?|/sources/[^/]+/readings")
 #: Bytes gathered before a thread is asked to write them.
 WRITE_BYTES: Final = 1 << 19
 FORMATS: Final[Mapping[str, str]] = {

@@ -27,6 +27,7 @@ NAMED: Mapping[str, tuple[str, ...]] = {
     "/shipments/{code}": ("/shipments/T-9",),
     "/shipments/{code}/packing-list": ("/shipments/T-9/packing-list",),
     "/shipments/{code}/receipt": ("/shipments/T-9/receipt",),
+    "/sources/{code}/send": (),
     "/sources/{code}": (),  # drawn in test_pages_sources.py; its form is that of the pages beside it
     "/sign/{secret}": (),  # looked at in test_door.py
     "/things/{number}/labels/new": (f"/things/{NUMBERS[CHIP]}/labels/new",),

@@ -102,6 +102,7 @@ def one_source(
         held = series_limits.held(work.connection, found, against, when)
         drawn = series.drawn(work.connection, found, curves.PIXELS)
         named = documents.page(work.connection, work.actor, PROFILE, when, after="", limit=PROFILES)
+        may_send = _may_send(work, code)
         sent = uploads.page(work.connection, work.actor, code, after="", limit=UPLOADS)
     shown: dict[str, Any] = {
         "source": found.source,
@@ -122,11 +123,20 @@ def one_source(
         "plot": curves.series(found, drawn, held, frame.zone) if held else None,
         "sent": [dict(upload_out(row)) for row in sent],
         "sent_columns": SENT,
+        "may_send": may_send,
         "beyond_columns": BEYOND,
         "gap_columns": GAPS,
         **_tables(held),
     }
     return render("source.html", frame, **shown)
+
+
+def _may_send(work: Work, code: str) -> bool:
+    try:
+        sources.may_send(work.connection, work.actor, code)
+    except errors.NotAllowed:
+        return False
+    return True
 
 
 def _begin(day: str, frame: Frame) -> datetime | None:
