@@ -4,29 +4,33 @@ A block whose cells all look as they should is read in one go; only where one do
 memory is that of one block, and a good file takes little longer than its bytes.
 """
 
+import codecs
 import csv
+import io
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
 from pathlib import Path
-from typing import IO, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from shipsvc.domain.chunks import CHUNK_READINGS, DIGITS_MAX, Floats, Ints
 from shipsvc.domain.layouts import EPOCH_S, ISO, Column, Layout
 from shipsvc.domain.walls import WallClock
 
-#: A longer line is none of a table.
-LINE_MAX: Final = 1 << 16
+#: Bytes that are asked for at a time; a longer line is none of a table; and what the digits of figures are told by.
+READ_BYTES: Final = 1 << 20
+LINE_MAX: Final = 8 << 20
+SAMPLE_BYTES: Final = 1 << 15
+UTF_16: Final = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+LATEST_US: Final = 253_402_300_799_000_000
 #: Beyond this no sensor reads; what a counter that ran over leaves behind is no temperature.
 VALUE_MAX: Final = 1e12
 #: Rows of a block that are looked at for how many digits their figures have.
 DIGIT_ROWS: Final = 200
 _FIGURE: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?")
-_FIGURES: Final = re.compile(r"(?:[+-]?[0-9]{1,15}(?:\.[0-9]{0,15})?\n)*")
-_ZULU: Final = re.compile(r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]{1,6})?Z\n)*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,116 +56,110 @@ class Block:
 
 def blocks(path: Path, clock: WallClock) -> Iterator[Block]:
     """The table at ``path`` by the layout of ``clock``, from its first block to its last."""
-    layout = clock.layout
-    with path.open(encoding=_encoding(path), errors="surrogateescape", newline="") as file:
-        reader = csv.reader(_lines(file), delimiter=layout.delimiter)
-        for _ in range(layout.heading_rows):
-            next(reader, None)
-        while True:
-            before = reader.line_num
-            rows: list[list[str]] = []
-            bad: list[Bad] = []
-            try:
-                rows.extend(islice(reader, CHUNK_READINGS))
-            except csv.Error as error:
-                bad.append(Bad(reader.line_num, f"it cannot be taken apart into cells: {error}"))
-            if reader.line_num == before:
-                return
-            yield _block(clock, rows, bad, before, _position(file))
+    with path.open("rb") as raw:
+        lines = 0
+        for piece in _pieces(_utf8(raw)):
+            skipped = min(max(0, clock.layout.heading_rows - lines), piece.count(b"\n"))
+            data = piece.split(b"\n", skipped)[-1] if skipped else piece
+            block = _quick(clock, data) or _row_by_row(clock, data.decode("utf-8", "replace"), lines + skipped)
+            lines += piece.count(b"\n")
+            block.at_bytes = raw.tell()
+            if block.rows:
+                yield block
 
 
 def text_of(beginning: bytes, *, whole: bool) -> str:
     """The beginning of a table as text; where it is not the ``whole``, without its last line, which may be torn."""
-    text = beginning.decode(_encoded(beginning[:2]), errors="replace").replace("\0", "\ufffd")
+    text = beginning.decode("utf-16" if beginning[:2] in UTF_16 else "utf-8-sig", errors="replace")
     return text if whole else text.rpartition("\n")[0]
 
 
 def first_block(text: str, clock: WallClock) -> Block:
     """The rows of a short text, as ``blocks`` reads those of a file."""
     lines = text.splitlines(keepends=True)
-    reader = csv.reader(lines, delimiter=clock.layout.delimiter)
-    for _ in range(clock.layout.heading_rows):
-        next(reader, None)
-    before = reader.line_num
-    return _row_by_row(clock, list(islice(reader, DIGIT_ROWS)), before)
+    above = clock.layout.heading_rows
+    return _row_by_row(clock, "".join(lines[above : above + DIGIT_ROWS]), above)
 
 
-def _encoding(path: Path) -> str:
-    with path.open("rb") as file:
-        return _encoded(file.read(2))
+def _utf8(raw: BinaryIO) -> Any:
+    """The file as UTF-8, at its first line."""
+    mark = raw.read(3)
+    raw.seek(3 if mark == codecs.BOM_UTF8 else 0)
+    return codecs.EncodedFile(raw, "utf-8", "utf-16", "replace") if mark[:2] in UTF_16 else raw
 
 
-def _encoded(mark: bytes) -> str:
-    return "utf-16" if mark in {b"\xff\xfe", b"\xfe\xff"} else "utf-8-sig"
+def _pieces(file: Any) -> Iterator[bytes]:
+    """Whole lines, as many as a chunk holds readings; of a line without end, its beginning."""
+    rest = b""
+    while more := file.read(READ_BYTES):
+        rest += more
+        if len(rest) > LINE_MAX and b"\n" not in rest:
+            rest = rest[:1000]
+        while cut := _cut(rest):
+            yield rest[:cut]
+            rest = rest[cut:]
+    if rest:
+        yield rest
 
 
-def _lines(file: IO[str]) -> Iterator[str]:
-    while line := file.readline(LINE_MAX):
-        if len(line) == LINE_MAX and not line.endswith("\n"):
-            while (more := file.readline(LINE_MAX)) and not more.endswith("\n"):
-                pass
-            line = line[:1000] + "\n"
-        yield line.replace("\0", "\ufffd")
-
-
-def _position(file: IO[str]) -> int:
-    return file.buffer.tell() if hasattr(file, "buffer") else 0
-
-
-def _block(clock: WallClock, rows: list[list[str]], bad: list[Bad], before: int, at_bytes: int) -> Block:
-    block = _quick(clock, rows) if not bad and all(rows) else None
-    if block is None:
-        block = _row_by_row(clock, rows, before)
-        block.bad = sorted([*bad, *block.bad], key=lambda one: one.line)
-        block.rows = len([row for row in rows if row]) + len(bad)
-    block.at_bytes = at_bytes
-    return block
+def _cut(lines: bytes) -> int | None:
+    """Behind the last line that fits a chunk; None where more would fit."""
+    ends = np.flatnonzero(np.frombuffer(lines, np.uint8) == ord("\n"))
+    return int(ends[CHUNK_READINGS - 1]) + 1 if ends.size >= CHUNK_READINGS else None
 
 
 # ------------------------------------------------------------------------------------------------------ all in one go
-def _quick(clock: WallClock, rows: list[list[str]]) -> Block | None:
-    """The block if every cell is as plain as can be; None leaves it to be read row by row."""
+def _quick(clock: WallClock, data: bytes) -> Block | None:
+    """The block if every cell is as plain as can be; None leaves it to be read row by row.
+
+    Plain is: figures with a point and no exponent, seconds since 1970 or times like 2025-03-24T11:10:00Z.
+    """
     layout = clock.layout
-    if len(layout.time_columns) > 1 or layout.time_format not in {ISO, EPOCH_S} or not rows:
+    delimiter = layout.delimiter.encode()
+    if layout.decimal != "." or len(layout.time_columns) > 1 or layout.time_format not in {ISO, EPOCH_S}:
         return None
+    allowed = b"0123456789.-\r\n" + delimiter + (b":TZ" if layout.time_format == ISO else b"")
+    if not data.strip() or data.translate(None, allowed) or b"\n\n" in data or b"\n\r" in data:
+        return None
+    columns = [layout.time_columns[0] - 1, *(column.column - 1 for column in layout.columns)]
+    form: list[tuple[str, str]] = [("t", "S20" if layout.time_format == ISO else "f8")]
+    form += [(f"c{n}", "f8") for n in range(len(layout.columns))]
     try:
-        times_us = _times([row[layout.time_columns[0] - 1] for row in rows], layout.time_format)
-        if times_us is None:
-            return None
-        series = {}
-        for column in layout.columns:
-            cells = [row[column.column - 1] for row in rows]
-            values = _values(cells, layout.decimal)
-            if values is None:
-                return None
-            series[column.quantity] = column.unit, values, _digits(cells, layout.decimal)
-    except (IndexError, ValueError):
+        found = np.loadtxt(io.BytesIO(data), np.dtype(form), None, layout.delimiter, usecols=columns, ndmin=1)
+        times_us = _zulu(found["t"]) if layout.time_format == ISO else _seconds(found["t"])
+    except (IndexError, ValueError, UserWarning):
         return None
+    values = [np.ascontiguousarray(found[f"c{n}"]) for n in range(len(layout.columns))]
+    if times_us is None or not all((np.abs(one) <= VALUE_MAX).all() for one in values):
+        return None
+    rows = [row.split(delimiter) for row in data[:SAMPLE_BYTES].split(b"\n")[:DIGIT_ROWS]]
+    digits = [_digits([_sampled(row, column.column) for row in rows], ".") for column in layout.columns]
+    series = {
+        column.quantity: (column.unit, one, count)
+        for column, one, count in zip(layout.columns, values, digits, strict=True)
+    }
     clock.note(int(times_us[0]))
     clock.note(int(times_us[-1]))
-    return Block(times_us, series, rows=len(rows))
+    return Block(times_us, series, rows=int(times_us.size))
 
 
-def _times(cells: list[str], form: str) -> Ints | None:
-    joined = "\n".join(cells) + "\n"
-    if form == EPOCH_S:
-        if not _FIGURES.fullmatch(joined) or "-" in joined:
-            return None
-        found: Ints = np.rint(np.array(joined.split(), np.float64) * 1e6).astype(np.int64)
-        return found if (found < 253_402_300_799_000_000).all() else None
-    if not _ZULU.fullmatch(joined):
+def _sampled(row: list[bytes], column: int) -> str:
+    return row[column - 1].decode().strip() if column <= len(row) else ""
+
+
+def _seconds(times: Floats) -> Ints | None:
+    found: Ints = np.rint(times * 1e6).astype(np.int64)
+    return found if ((found >= 0) & (found < LATEST_US)).all() else None
+
+
+def _zulu(cells: npt.NDArray[np.bytes_]) -> Ints | None:
+    """Times of twenty characters each, the last of them Z; None where one is otherwise."""
+    letters = cells.view("S1").reshape(-1, 20)
+    if not ((letters[:, 19] == b"Z") & (letters[:, 10] == b"T")).all():
         return None
-    return np.array(joined.replace("Z\n", " ").split(), "datetime64[us]").astype(np.int64)
-
-
-def _values(cells: list[str], decimal: str) -> Floats | None:
-    joined = "\n".join(cells) + "\n"
-    if decimal == ",":
-        joined = "" if "." in joined else joined.replace(",", ".")
-    if not joined or not _FIGURES.fullmatch(joined):
-        return None
-    values = np.array(joined.split(), np.float64)
-    return values if (np.abs(values) <= VALUE_MAX).all() else None
+    # A time that is not one, such as 30 February, makes numpy raise ValueError.
+    found = cells.astype("S19").astype("U19").astype("datetime64[us]").astype(np.int64)
+    return found if (found >= 0).all() else None
 
 
 def _digits(cells: Sequence[str], decimal: str) -> int:
@@ -171,17 +169,14 @@ def _digits(cells: Sequence[str], decimal: str) -> int:
 
 
 # --------------------------------------------------------------------------------------------------------- row by row
-def _row_by_row(clock: WallClock, rows: list[list[str]], before: int) -> Block:
+def _row_by_row(clock: WallClock, text: str, before: int) -> Block:
+    """The rows of a text that ``before`` lines stand above."""
     layout = clock.layout
     columns: list[list[float]] = [[] for _ in layout.columns]
     times: list[int] = []
-    bad: list[Bad] = []
-    line = before
     good: list[list[str]] = []
-    for row in rows:
-        line += 1 + sum(cell.count("\n") for cell in row)
-        if not any(cell.strip() for cell in row):
-            continue
+    bad: list[Bad] = []
+    for line, row in _rows(text, layout.delimiter, before, bad):
         try:
             cells = [_cell(row, column.column) for column in layout.columns]
             values = [_value(cell, layout, column) for cell, column in zip(cells, layout.columns, strict=True)]
@@ -190,13 +185,28 @@ def _row_by_row(clock: WallClock, rows: list[list[str]], before: int) -> Block:
             bad.append(Bad(line, str(error)))
             continue
         good.append(cells)
-        for column, value in zip(columns, values, strict=True):
-            column.append(value)
+        for kept, value in zip(columns, values, strict=True):
+            kept.append(value)
     series = {
         column.quantity: (column.unit, np.array(values), _digits([cells[n] for cells in good], layout.decimal))
         for n, (column, values) in enumerate(zip(layout.columns, columns, strict=True))
     }
-    return Block(np.array(times, np.int64), series, bad)
+    return Block(np.array(times, np.int64), series, bad, rows=len(times) + len(bad))
+
+
+def _rows(text: str, delimiter: str, before: int, bad: list[Bad]) -> Iterator[tuple[int, list[str]]]:
+    """Rows that are not blank, with their lines, behind ``before`` others; what is no row is added to ``bad``."""
+    reader = csv.reader(io.StringIO(text.replace("\0", "\ufffd"), newline=""), delimiter=delimiter)
+    while True:
+        try:
+            row = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            bad.append(Bad(before + reader.line_num, f"it cannot be taken apart into cells: {error}"))
+            continue
+        if any(cell.strip() for cell in row):
+            yield before + reader.line_num, row
 
 
 def _cell(row: Sequence[str], column: int) -> str:
