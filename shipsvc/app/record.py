@@ -10,7 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, case_flags, drift_alarms, files, kinds, reach, refold, reserve, rulebooks, second
+from shipsvc.app import amend, case_flags, contact_flags, drift_alarms, files, kinds, reach, refold, reserve, rulebooks, second
 from shipsvc.app.access import Actor
 from shipsvc.app.refold import AffectedGrew as AffectedGrew  # callers of record ask for it here
 from shipsvc.app.told import Answer, Envelope, Result, Told
@@ -246,6 +246,7 @@ def _record(
     found = refold.refold(connection, scope, fresh, withdrawn, infos, recorded_at)
     _flag(connection, facts, found.outcome.flags)
     reserve.flag_floor(connection, facts, found.outcome.resolved, found.changed, recorded_at)
+    contact_flags.flag_contacts(connection, facts, found.outcome)
     case_flags.flag_held(connection, facts, found.outcome.resolved, found.changed, recorded_at)
     _write(connection, facts, found.outcome.resolved, recorded_at)
     meant = {item for fact in fresh for item in found.outcome.resolved[fact.id]}

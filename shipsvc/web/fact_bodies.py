@@ -107,6 +107,12 @@ class Registered(Stated, Body):
     item: Literal["sample", "container", "parcel"] = "container"
     form: Literal["material", "vial", "bag", "jar", "box", "overpack", "other"] | None = None
     what: Words | None = None
+    made_of: Words | None = Field(
+        None,
+        description="Of a container: what touches the sample in it. Packed into what its profile does not approve, the "
+        "fact is flagged `contact_not_approved`.",
+        examples=["PTFE"],
+    )
     owner: Code | None = Field(None, examples=["TRP"])
     material: Literal["chip", "powder", "sealed"] | None = None
     moisture_class: Literal["CI", "CM", "other"] | None = None

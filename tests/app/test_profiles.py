@@ -149,3 +149,33 @@ def test_a_stranger_neither_opens_nor_decides(world: World) -> None:
     assert closed(world, "BRM-0001", "2025-01-23T00:00:00Z")
     assert profile(world, "BRM-0001", "2025-01-23T00:00:00Z") == "N"
     whole(world)
+
+
+def test_what_must_not_touch_a_sample_is_flagged(world: World) -> None:
+    """Trade 2.4: aluminium reacted with a wet fall, so contact materials are approved, with a date; it is a warning."""
+    materials = '[{"material": "PTFE", "since": "2025-03-01"}]'
+    world.describe("N", contact_materials=materials)
+    world.tell("stored", "BRM-0001", "2025-01-20T14:40:00Z", place="TRP-GB1")
+    for name, made_of in (("V-0002", "aluminium"), ("V-0003", "ptfe")):
+        world.tell("registered", name, "2025-01-21T00:00:00Z", item="container", form="vial", made_of=made_of)
+
+    def flags(into: str, at: str) -> bool:
+        told = world.tell("packed", "BRM-0001", at, into=number(into), material=True)
+        return "contact_not_approved" in told["flags"]
+
+    assert flags("V-0002", "2025-04-01T00:00:00Z")
+    assert not flags("V-0003", "2025-04-02T00:00:00Z")
+    assert not flags("V-0001", "2025-04-03T00:00:00Z")
+    assert flags("V-0003", "2025-02-04T00:00:00Z"), "on that day it was not approved yet"
+    whole(world)
+
+
+def test_a_vial_in_a_box_touches_nothing(world: World) -> None:
+    """Only what is around the sample itself is a contact; of a sample without a described profile nothing is said."""
+    world.describe("N", contact_materials='[{"material": "PTFE", "since": "2025-01-01"}]')
+    world.tell("stored", "BRM-0001", "2025-01-20T14:40:00Z", place="TRP-GB1")
+    world.tell("packed", "BRM-0001", "2025-01-21T00:00:00Z", into=number("V-0001"), material=True)
+    world.tell("registered", "J-0002", "2025-01-21T00:00:00Z", item="container", form="jar", made_of="aluminium")
+
+    assert world.tell("packed", "V-0001", "2025-01-22T00:00:00Z", into=number("J-0002"))["flags"] == []
+    assert world.tell("packed", "BRM-0005", "2025-01-22T00:00:00Z", into=number("J-0002"))["flags"] == []
