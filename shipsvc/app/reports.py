@@ -11,8 +11,10 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import access, exposure
+from shipsvc.app import access, charges, exposure
+from shipsvc.app import items as sought
 from shipsvc.app.access import Actor
+from shipsvc.app.charges import Charged
 from shipsvc.app.report_pages import Asked, Entry, Key, merged, merged_by_item, seconds
 from shipsvc.app.report_pages import heirs as heirs_of
 from shipsvc.domain import codes, lending, loans
@@ -20,7 +22,7 @@ from shipsvc.domain.exposure import TimeOut
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.successions import Heirs
 from shipsvc.domain.times import local_date, parse_instant
-from shipsvc.store import institutions, items, reads
+from shipsvc.store import institutions, items, ledger, reads
 from shipsvc.store import loans as loan_facts
 from shipsvc.store.engine import Row
 from shipsvc.store.reads import Lines
@@ -275,18 +277,30 @@ def time_out(
     owner: str | None = None,
     holder: str | None = None,
     place: str | None = None,
+    family: str | None = None,
 ) -> list[Entry]:
-    """How long samples were out of controlled storage, at least and at most; in the order of items."""
+    """How long samples were out of controlled storage, at least and at most, and how their budgets stand; in the order
+    of items. ``family`` is a sample: it and all that was made of it. Raises as ``sought.find`` does for that."""
     behind = after[0] if after else ""
-    wanted = _samples(actor, asked, behind, limit, owner, holder, place)
+    among = None if family is None else _descendants(connection, actor, asked, family)
+    wanted = _samples(actor, asked, behind, limit, owner, holder, place, among)
     found = merged_by_item(connection, wanted, limit)
     numbers = [row["item"] for row in found]
     infos = items.by_numbers(connection, numbers)
     out = exposure.time_out(connection, numbers, asked.as_of, asked.moment.known_on)
-    return [Entry((row["item"],), _sample(row, infos, out[row["item"]])) for row in found]
+    charged = charges.charged(connection, out, asked.as_of, asked.moment.known_on)
+    return [Entry((row["item"],), _sample(row, infos, out[row["item"]], charged[row["item"]])) for row in found]
 
 
-def _sample(row: Row, infos: dict[str, Row], out: TimeOut) -> dict[str, Any]:
+def _descendants(connection: sa.Connection, actor: Actor, asked: Asked, typed: str) -> set[str]:
+    found = sought.find(connection, actor, typed)
+    sought.require_state(connection, actor, found, asked.as_of)
+    return {found.number} | {
+        row["child"] for row in ledger.relatives(connection, found.number, asked.moment, down=True)
+    }
+
+
+def _sample(row: Row, infos: dict[str, Row], out: TimeOut, charged: Sequence[Charged]) -> dict[str, Any]:
     return {
         **_named(row["item"], infos),
         "owner": infos[row["item"]]["owner"],
@@ -296,17 +310,29 @@ def _sample(row: Row, infos: dict[str, Row], out: TimeOut) -> dict[str, Any]:
         "longest_at_least_s": seconds(out.longest_at_least),
         "longest_at_most_s": seconds(out.longest_at_most),
         "before_accession_s": seconds(out.before_accession),
+        "profile": row["profile"],
+        "state": charges.worst(charged).value,
+        "warned_percent": max((c.warned_percent for c in charged if c.warned_percent is not None), default=None),
     }
 
 
 def _samples(
-    actor: Actor, asked: Asked, behind: str, limit: int, owner: str | None, holder: str | None, place: str | None
+    actor: Actor,
+    asked: Asked,
+    behind: str,
+    limit: int,
+    owner: str | None,
+    holder: str | None,
+    place: str | None,
+    among: Collection[str] | None,
 ) -> Iterable[sa.Select[Any]]:
     """By the index of what is asked for; with nothing asked, by what the reader has to do with."""
     when, mine = asked.moment, actor.institutions
     clauses: list[reads.Clause] = [] if actor.sees_all else [reads.party_to(mine, asked.as_of)]
     if place is not None:
         clauses.append(SPAN.c.place == place)
+    if among is not None:
+        clauses.append(SPAN.c.item.in_(among))
     if holder is not None:
         clauses += [reads.is_sample(), *([reads.owned_by([owner])] if owner else [])]
         yield reads.held_certainly(when, holder, behind, limit, *clauses)

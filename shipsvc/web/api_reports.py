@@ -15,6 +15,7 @@ from shipsvc.domain import codes
 from shipsvc.web import csv_answers, cursors
 from shipsvc.web import report_examples as examples
 from shipsvc.web import report_schemas as schemas
+from shipsvc.web.api_items import PRINTABLE
 from shipsvc.web.body_texts import ItemNumber
 from shipsvc.web.cursors import CURSOR_CHARACTERS_MAX, Asked
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, reading
@@ -28,6 +29,15 @@ LIMIT_MAX: Final = 500
 Read = Callable[..., list[Entry]]
 Institution = Annotated[InstitutionCode | None, Query()]
 Code = Annotated[DocumentCode | None, Query()]
+Family = Annotated[
+    str | None,
+    Query(
+        max_length=200,
+        pattern=PRINTABLE,
+        description="A sample: it and all that was made of it",
+        examples=["BRM-0010-J"],
+    ),
+]
 
 
 async def _asked(
@@ -256,9 +266,12 @@ def time_out(
     owner: Institution = None,
     holder: Institution = None,
     place: Code = None,
+    family: Family = None,
 ) -> Any:
-    """Of each sample over its whole life, its parents' share included: at least (proven) and at most."""
-    return answer(service, claims, TIME_OUT, page, moments, response, owner=owner, holder=holder, place=place)
+    """Of each sample over its whole life, its parents' share included: at least (proven) and at most, and how its
+    budgets stand."""
+    filters = {"owner": owner, "holder": holder, "place": place, "family": family}
+    return answer(service, claims, TIME_OUT, page, moments, response, **filters)
 
 
 @router.get(

@@ -95,6 +95,9 @@ TIME_OUT: Final[Row] = {
     "longest_at_least_s": 5_400,
     "longest_at_most_s": 312_900,
     "before_accession_s": 0,
+    "profile": "N",
+    "state": "cannot_be_told",
+    "warned_percent": None,
 }
 DISCREPANCY: Final[Row] = {
     "item": "BRM-0010-J",

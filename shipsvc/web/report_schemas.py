@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 from pydantic import ConfigDict, Field
 
 from shipsvc.web import report_examples as examples
+from shipsvc.web.history_schemas import BudgetStateName
 from shipsvc.web.schemas import Day, Instant, Strict
 
 ItemNumber = Annotated[str, Field(description="Number with its check character", examples=["BRM-0010-J"])]
@@ -216,6 +217,13 @@ class TimeOutRow(Strict):
     longest_at_least_s: Seconds = Field(description="The longest single stretch, proven")
     longest_at_most_s: Seconds
     before_accession_s: Seconds = Field(description="Before legal charge was taken: shown, not charged")
+    profile: Code | None = Field(description="The storage profile in force; null: none", examples=["N"])
+    state: BudgetStateName = Field(
+        description="The worst of the budgets of all profiles that it was kept under", examples=["within"]
+    )
+    warned_percent: int | None = Field(
+        description="The highest of 50, 75, 90 and 100 percent of any budget that was surely out", examples=[50]
+    )
 
 
 class TimeOutReport(Reported):

@@ -11,7 +11,7 @@ from shipsvc.app.access import Actor
 from shipsvc.app.report_pages import Asked, Entry, asked
 from shipsvc.domain.times import parse_instant
 from shipsvc.store.engine import Database
-from tests.world import World, typed
+from tests.world import World, number, typed
 
 Read = Callable[..., list[Entry]]
 DEMO_NOW = "2026-11-25T12:00:00Z"
@@ -308,6 +308,27 @@ def test_time_out_counts_to_the_moment_asked_about(world: World) -> None:
     for moment, seconds in at.items():
         (row,) = read(world, reports.time_out, as_of=moment, now=DEMO_NOW)
         assert row["at_least_s"] == seconds
+
+
+def test_time_out_says_how_budgets_stand_in_a_family(world: World) -> None:
+    """Trade 2.5: 8 h at one time under N; half of a life's 16 h is a warning at 50 %. A family: what was made of it."""
+    world.place("TRP-GB1", "N")
+    world.describe("N", lifetime_budget_s=16 * 3600, single_budget_s=9 * 3600)
+    for item in ("BRM-0003", "BRM-0005"):
+        world.tell("registered", item, "2025-04-02T09:00:00Z", item="sample")
+        world.tell("stored", item, "2025-04-02T09:00:00Z", place="TRP-GB1")
+    world.tell("taken_out", "BRM-0003", "2025-04-03T04:00:00Z")
+    world.tell("stored", "BRM-0003", "2025-04-03T12:00:00Z", place="TRP-GB1")
+    world.tell("divided", "BRM-0003", "2025-04-04T12:00:00Z", children=[{"number": number("BRM-0006")}])
+    world.tell("taken_out", "BRM-0006", "2025-04-05T04:00:00Z")
+    world.tell("stored", "BRM-0006", "2025-04-05T13:01:00Z", place="TRP-GB1")
+
+    rows = read(world, reports.time_out, now=DEMO_NOW, family=typed("BRM-0003"))
+
+    assert [(row["item"], row["profile"], row["state"], row["warned_percent"]) for row in rows] == [
+        (typed("BRM-0003"), "N", "within", 75),
+        (typed("BRM-0006"), "N", "exceeded", 100),
+    ]
 
 
 def test_moments_are_pinned_and_provisional_near_now(world: World) -> None:

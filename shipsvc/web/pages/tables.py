@@ -269,6 +269,8 @@ TABLES: Final = (
             Column("Longest, at least", "longest_at_least_s", "length"),
             Column("at most", "longest_at_most_s", "length"),
             Column("Before accession", "before_accession_s", "length"),
+            Column("Profile", "profile"),
+            Column("Budgets", "state", "word"),
             Column("With", "certain", "party"),
         ),
         "There is no sample to tell of.",
