@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from shipsvc.app.reserve import Recorded
 from shipsvc.domain import codes, profiles
-from shipsvc.domain.fold import Outcome
+from shipsvc.domain.states import Outcome
 from shipsvc.store import events, items
 from shipsvc.store.documents import When
 from shipsvc.store.profiles import described

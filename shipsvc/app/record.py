@@ -10,7 +10,19 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import amend, case_flags, contact_flags, drift_alarms, files, kinds, reach, refold, reserve, rulebooks, second
+from shipsvc.app import (
+    amend,
+    case_flags,
+    contact_flags,
+    drift_alarms,
+    files,
+    kinds,
+    reach,
+    refold,
+    reserve,
+    rulebooks,
+    second,
+)
 from shipsvc.app.access import Actor
 from shipsvc.app.refold import AffectedGrew as AffectedGrew  # callers of record ask for it here
 from shipsvc.app.told import Answer, Envelope, Result, Told
