@@ -1,7 +1,7 @@
 """Signing in to the pages and out again."""
 
 from datetime import timedelta
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Depends, Form, Query, Request, Response
@@ -14,6 +14,7 @@ from shipsvc.web.deps import ServiceDep, transaction
 from shipsvc.web.errors import answer_headers, detail_of, status_of
 from shipsvc.web.oauth import client_address
 from shipsvc.web.pages import session
+from shipsvc.web.pages.language import COOKIE
 from shipsvc.web.pages.rendering import NOBODY, render
 from shipsvc.web.pages.session import VisitDep
 
@@ -69,4 +70,16 @@ def sign_out(request: Request, visit: VisitDep) -> Response:
     is_tablet = session.tablet_cookie(visit.service.settings) in request.cookies
     response = RedirectResponse("/tablet" if is_tablet else "/sign-in", SEE_OTHER)
     session.give_cookie(response, visit.service.settings, "", timedelta(0))
+    return response
+
+
+@router.post("/language", dependencies=[Depends(session.require_own_page)])
+def choose_language(
+    request: Request, service: ServiceDep, language: Annotated[Literal["en", "de"], Form()]
+) -> RedirectResponse:
+    """Read the pages in another language from now on; back to the page that it was chosen on."""
+    came = urlsplit(request.headers.get("referer", ""))
+    here = own_path(f"{came.path or '/'}?{came.query}" if came.query else came.path or "/")
+    response = RedirectResponse(here, SEE_OTHER)
+    session.keep_cookie(response, service.settings, COOKIE, language, timedelta(days=365))
     return response

@@ -20,6 +20,7 @@ from shipsvc.web.pages import (
     holdings,
     label_acts,
     labels,
+    language,
     loans,
     loans_out,
     papers,
@@ -70,6 +71,7 @@ def install(app: FastAPI) -> None:
     """Add the pages to an application whose API and errors are installed."""
     for router in ROUTERS:
         app.include_router(router)
+    app.add_middleware(language.Languages)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     for kind in (errors.ShipsvcError, RequestValidationError):
         app.add_exception_handler(kind, _or_page(app.exception_handlers[kind]))

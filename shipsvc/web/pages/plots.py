@@ -13,6 +13,7 @@ from shipsvc.app.drift import Point
 from shipsvc.app.reports_custody import Stretch
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.verdicts import WATCH_R_MAX
+from shipsvc.web.pages.language import say
 from shipsvc.web.pages.rendering import mg
 from shipsvc.web.pages.svg import GUTTER, WIDTH, hatch, over_time, plot, tag, time_axis, words
 
@@ -49,7 +50,7 @@ def custody(stretches: Sequence[Stretch], until: datetime, zone: str) -> Markup 
                     class_="mark",
                 )
             )
-    return plot("Who had it over time", WIDTH, bottom + 22, *parts)
+    return plot(say("Who had it over time"), WIDTH, bottom + 22, *parts)
 
 
 # -------------------------------------------------------------------------------------------------------------- drift
@@ -76,7 +77,7 @@ def drift(points: Sequence[Point], zone: str) -> Markup | None:
     line = " ".join(f"{x(one.at):g},{y(one.difference_ng):g}" for one in points)
     parts.append(tag("polyline", points=line, class_="edge"))
     parts += [_point(x(one.at), y(one.difference_ng), one.alarms) for one in points]
-    return plot("The running sum of differences, and its limits", WIDTH, height, *parts)
+    return plot(say("The running sum of differences, and its limits"), WIDTH, height, *parts)
 
 
 def _point(x: float, y: float, alarms: bool) -> Markup:

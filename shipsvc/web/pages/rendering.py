@@ -5,20 +5,20 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import cache
-from gettext import NullTranslations
 from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import babel.dates
+from babel.numbers import get_decimal_symbol
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant
+from shipsvc.web.pages import language
 
-LOCALE: Final = "en_GB"
 #: Styles, scripts, pictures: served below /static/.
 STATIC: Final = Path(__file__).parent / "static"
 #: A page loads its own style and script, sends to this service alone, and stands in no frame of others.
@@ -70,7 +70,7 @@ NOBODY: Final = Frame("", (), "UTC")
 
 
 @cache
-def _environment() -> Environment:
+def _environment(chosen: str) -> Environment:
     found = Environment(
         loader=PackageLoader("shipsvc.web.pages"),
         autoescape=True,
@@ -79,7 +79,9 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
-    found.install_gettext_translations(NullTranslations(), newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    texts = language.catalogue(chosen)
+    found.install_gettext_translations(texts, newstyle=True)  # type: ignore[attr-defined]  # of the extension
+    found.globals |= {"language": chosen, "languages": language.LANGUAGES, "script_words": texts.scripts}
     found.filters |= {
         "instant": instant,
         "day": day,
@@ -88,6 +90,7 @@ def _environment() -> Environment:
         "mg": mg,
         "u_mg": u_mg,
         "ng": ng,
+        "said": language.say,
     }
     return found
 
@@ -98,7 +101,9 @@ def render(template: str, frame: Frame, *, status: int = 200, decodes: bool = Fa
     if decodes:
         policy = headers["Content-Security-Policy"]
         headers["Content-Security-Policy"] = policy.replace("script-src 'self'", "script-src 'self' 'wasm-unsafe-eval'")
-    return HTMLResponse(_environment().get_template(template).render(frame=frame, **shown), status, headers)
+    headers["Content-Language"] = language.current()
+    page = _environment(language.current()).get_template(template)
+    return HTMLResponse(page.render(frame=frame, **shown), status, headers)
 
 
 def instant(at: datetime | None, zone: str) -> Markup:
@@ -106,7 +111,7 @@ def instant(at: datetime | None, zone: str) -> Markup:
     if at is None:
         return Markup("&ndash;")
     local = at.astimezone(ZoneInfo(zone))
-    words = babel.dates.format_datetime(local, "d MMM y, HH:mm", locale=LOCALE)
+    words = f"{_written(local)}, {local:%H:%M}"
     told = Markup('<time datetime="{utc}" title="{utc}">{words} <small>{zone}</small></time>')
     return told.format(utc=format_instant(at), words=words, zone=local.tzname())
 
@@ -115,8 +120,12 @@ def day(on: date | None) -> Markup:
     """A day; a dash for none."""
     if on is None:
         return Markup("&ndash;")
-    words = babel.dates.format_date(on, "d MMM y", locale=LOCALE)
+    words = _written(on)
     return Markup('<time datetime="{on}">{words}</time>').format(on=on.isoformat(), words=words)
+
+
+def _written(on: date) -> str:
+    return babel.dates.format_skeleton("yMMMd", on, locale=language.locale())
 
 
 def length(seconds: float | None) -> str:
@@ -135,7 +144,8 @@ def mg(digits: str | None) -> str:
         return "–"
     whole, point, rest = digits.removeprefix("-").partition(".")
     grouped = f"{int(whole):,}".replace(",", "\u202f")
-    return f"{'−' if digits.startswith('-') else ''}{grouped}{point}{rest}\u00a0mg"
+    mark = get_decimal_symbol(language.locale()) if point else ""
+    return f"{'−' if digits.startswith('-') else ''}{grouped}{mark}{rest}\u00a0mg"
 
 
 def ng(figure: int) -> str:
@@ -152,5 +162,5 @@ def u_mg(digits: str | None) -> str:
 
 
 def plain(word: str | None) -> str:
-    """A word of the record as people write it: "giver_only" is "giver only"; a dash for none."""
-    return word.replace("_", " ") if word else "–"
+    """A word of the record as people write it: "giver_only" is "giver only", in their language; a dash for none."""
+    return language.say(word.replace("_", " ")) if word else "–"

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import babel.dates
 from markupsafe import Markup, escape
 
-from shipsvc.web.pages.rendering import LOCALE
+from shipsvc.web.pages import language
 
 #: Width of plots over time, and the room for words at their left, in units of 1 px.
 WIDTH, GUTTER = 760, 120
@@ -94,4 +94,4 @@ def _marks(start: datetime, end: datetime) -> list[tuple[datetime, str]]:
 
 
 def _named(on: date, form: str) -> str:
-    return str(babel.dates.format_date(on, form, locale=LOCALE))
+    return str(babel.dates.format_date(on, form, locale=language.locale()))

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from markupsafe import Markup
 
 from shipsvc.web.balance_schemas import FamilyMember, FamilyShown, FamilyStep
+from shipsvc.web.pages.language import say
 from shipsvc.web.pages.rendering import mg
 from shipsvc.web.pages.svg import plot, tag, words
 
@@ -26,7 +27,7 @@ def family(found: FamilyShown) -> Markup | None:
     parts += [_box(one, where[one.number], one.number == found.number) for one in found.members]
     width = max(x for x, _ in where.values()) + _WIDTH + 8
     height = max(y for _, y in where.values()) + _HEIGHT + 8
-    return plot(f"The family of {found.number}", width, height, *parts)
+    return plot(say("The family of %(number)s", number=found.number), width, height, *parts)
 
 
 def _generations(steps: Sequence[FamilyStep], numbers: Sequence[str]) -> dict[str, int]:

@@ -2,6 +2,7 @@
 import { keepFile, keepList, keptLists, remember, remembered, send } from "/static/queue.js";
 import { offerPhotos } from "/static/door.js";
 import { redrawn } from "/static/photos.js";
+import { say } from "/static/words.js";
 
 const LISTS = "shipsvc-lists", PHOTOS_MAX = 6, TRY_AGAIN_MS = 5000, A_WHILE_MS = 60_000;
 const form = document.getElementById("list");
@@ -25,7 +26,7 @@ async function begin() {
   }
   keep.addEventListener("click", async () => {
     await (await caches.open(LISTS)).add(path);
-    kept.textContent = "Kept. Open this page again at the door, also without a network.";
+    kept.textContent = say("Kept. Open this page again at the door, also without a network.");
   });
 
   form.addEventListener("submit", async (event) => {
@@ -49,7 +50,7 @@ async function begin() {
       return;
     }
     await keepList(person, path, { ...Object.fromEntries(new FormData(form)), person });
-    kept.textContent = "No network. The list is kept on this device and goes out once it is back, from here or from the scan page.";
+    kept.textContent = say("No network. The list is kept on this device and goes out once it is back, from here or from the scan page.");
     kept.scrollIntoView();
     setInterval(again, TRY_AGAIN_MS);
   });
@@ -58,7 +59,7 @@ async function begin() {
     if (!(await keptLists()).some((one) => one.path === path && !one.problem)) return;
     const outcome = await send(person);
     if (outcome.recorded.length) window.location.assign(path);
-    else if (outcome.refused) kept.textContent = "It was refused. Open this page anew, and fill the list in again.";
+    else if (outcome.refused) kept.textContent = say("It was refused. Open this page anew, and fill the list in again.");
   }
 }
 

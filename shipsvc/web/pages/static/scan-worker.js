@@ -7,7 +7,7 @@ const SHELL = "/scan/shell";
 const LOADED = [
   SHELL, "/static/style.css", "/static/mark.svg", "/static/scan.webmanifest",
   "/static/scan.js", "/static/codes.js", "/static/queue.js", "/static/camera.js",
-  "/static/door.js", "/static/pad.js", "/static/photos.js", "/static/receive.js",
+  "/static/door.js", "/static/pad.js", "/static/photos.js", "/static/receive.js", "/static/words.js",
 ];
 
 // The decoder is 1.1 MB: only where the browser has none of its own, and the page does without it if need be.

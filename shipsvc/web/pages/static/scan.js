@@ -1,6 +1,7 @@
 // The scan page: typing with help, the camera, one after another, and what is kept while there is no network.
 import { read, subject } from "/static/codes.js";
 import { handedOver, offerPhotos, photosOf, showSigning, signing } from "/static/door.js";
+import { say } from "/static/words.js";
 import { discard, discardFile, discardList, keep, kept, keptFiles, keptLists, mend, remember, remembered, send } from "/static/queue.js";
 
 const TRY_AGAIN_MS = 5000;
@@ -26,8 +27,8 @@ function signal(good) {
 }
 
 const WRONG = {
-  shape: "That is no number of ours. One looks like BRM-0010-J.",
-  check: "The check character does not fit: look at the number again.",
+  shape: say("That is no number of ours. One looks like BRM-0010-J."),
+  check: say("The check character does not fit: look at the number again."),
 };
 
 // ------------------------------------------------------------------------------------------------------ one at a time
@@ -35,7 +36,7 @@ const help = $("code-help").textContent;
 $("code").addEventListener("input", () => {
   const typed = $("code").value.trim();
   const seen = read(typed);
-  $("code-help").textContent = typed.length < 4 ? help : seen.number ? `${seen.number}: the check character fits.` : WRONG[seen.wrong];
+  $("code-help").textContent = typed.length < 4 ? help : seen.number ? say("{number}: the check character fits.", seen) : WRONG[seen.wrong];
 });
 
 $("look-up").addEventListener("submit", (event) => {
@@ -137,9 +138,9 @@ async function told(text) {
   const form = $("each");
   const into = form.elements.into;
   const outer = into.closest("label").hidden ? null : read(into.value);
-  const wrong = seen.wrong ? WRONG[seen.wrong] : outer && outer.wrong ? `The outer one: ${WRONG[outer.wrong]}` : "";
+  const wrong = seen.wrong ? WRONG[seen.wrong] : outer && outer.wrong ? say("The outer one: {wrong}", { wrong: WRONG[outer.wrong] }) : "";
   if (wrong || !form.checkValidity()) {
-    $("each-said").textContent = wrong || "Something that is needed is still empty.";
+    $("each-said").textContent = wrong || say("Something that is needed is still empty.");
     signal(false);
     form.reportValidity();
     $("each-code").select();
@@ -176,13 +177,13 @@ async function sendAll() {
   if (!me) return { recorded: [], refused: 0, said: "" };
   const outcome = await send(me.person);
   const said = {
-    away: "No network. They go out once it is back.",
-    "signed-out": "You are not signed in any more. Sign in, and they go out.",
+    away: say("No network. They go out once it is back."),
+    "signed-out": say("You are not signed in any more. Sign in, and they go out."),
   }[outcome.said] || outcome.said;
-  const recorded = outcome.recorded.length ? `${outcome.recorded.length} recorded. ` : "";
-  const refused = outcome.refused ? `${outcome.refused} refused: mend or throw away. ` : "";
+  const recorded = outcome.recorded.length ? `${say("{count} recorded.", { count: outcome.recorded.length })} ` : "";
+  const refused = outcome.refused ? `${say("{count} refused: mend or throw away.", { count: outcome.refused })} ` : "";
   const flagged = outcome.recorded.filter((one) => one.flags.length).length;
-  const looked = flagged ? `${flagged} to look at. ` : "";
+  const looked = flagged ? `${say("{count} to look at.", { count: flagged })} ` : "";
   $("queue-said").textContent = `${recorded}${looked}${refused}${said}`;
   $("queue-sign-in").hidden = outcome.said !== "signed-out";
   if ($("again")) $("again").hidden = outcome.said === "away" || !(await reached());
@@ -205,13 +206,13 @@ async function show() {
 // A list of receipt, or a picture: what it is, and if it was refused, why.
 function other(one, made) {
   const what = document.createElement("p");
-  what.textContent = one.path ? `list · ${one.path}` : `picture · ${one.name}`;
+  what.textContent = one.path ? say("list · {path}", one) : say("picture · {name}", one);
   made.append(what);
   if (!one.problem) return made;
   const problem = document.createElement("p");
   problem.className = "refused";
-  problem.textContent = `Refused: ${one.problem}`;
-  made.append(problem, button("Throw away", async () => {
+  problem.textContent = say("Refused: {problem}", one);
+  made.append(problem, button(say("Throw away"), async () => {
     await (one.path ? discardList(one.id) : discardFile(one.sha256));
     await show();
   }));
@@ -228,14 +229,14 @@ function line(one) {
   what.textContent = `${kind.replace(/_/g, " ")} · ${subjects.join(", ")}${details ? ` · ${details}` : ""} · ${time.raw}`;
   made.append(what);
   if (!me || one.person !== me.person) {
-    what.append(" · noted by somebody else; it goes out when they sign in here");
+    what.append(` · ${say("noted by somebody else; it goes out when they sign in here")}`);
     return made;
   }
   if (!one.problem) return made;
   const problem = document.createElement("p");
   problem.className = "refused";
-  problem.textContent = `Refused: ${one.problem}`;
-  made.append(problem, mending(one), button("Throw away", async () => {
+  problem.textContent = say("Refused: {problem}", one);
+  made.append(problem, mending(one), button(say("Throw away"), async () => {
     await discard(one.id);
     await show();
   }));
@@ -258,7 +259,7 @@ function mending(one) {
   field("for", one.fact.acting_for);
   for (const name of asksOf(one.fact.kind)) field(name, [one.fact.body[name] || ""].flat().join(" "));
   const go_on = document.createElement("button");
-  go_on.textContent = "Send it so";
+  go_on.textContent = say("Send it so");
   form.append(go_on);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
@@ -290,17 +291,17 @@ if (navigator.mediaDevices && window.isSecureContext) {
     if (stop) {
       stop();
       stop = null;
-      $("camera-on").textContent = "Use the camera";
+      $("camera-on").textContent = say("Use the camera");
       return;
     }
-    $("camera-said").textContent = "Asking for the camera.";
+    $("camera-said").textContent = say("Asking for the camera.");
     try {
       const { watch } = await import("/static/camera.js");
       stop = await watch($("picture"), scanned);
-      $("camera-on").textContent = "Camera off";
-      $("camera-said").textContent = "Hold the symbol into the picture.";
+      $("camera-on").textContent = say("Camera off");
+      $("camera-said").textContent = say("Hold the symbol into the picture.");
     } catch (error) {
-      $("camera-said").textContent = `No picture (${error.name}). Type the number.`;
+      $("camera-said").textContent = say("No picture ({name}). Type the number.", error);
     }
   });
 }
@@ -316,7 +317,7 @@ function scanned(text) {
     const { into } = $("each").elements;
     if (!into.closest("label").hidden && !into.value) {
       into.value = text;
-      $("each-said").textContent = "Now the things that go into it.";
+      $("each-said").textContent = say("Now the things that go into it.");
       signal(!read(text).wrong);
     } else told(text);
     return;
@@ -335,14 +336,14 @@ async function begin() {
   if (me) await remember("me", me);
   else me = (await remembered("me")) || null;
   if ($("as-whom")) {
-    $("as-whom").textContent = me ? `You are ${me.name}.` : "Nobody has signed in on this device yet: open this page once with a network.";
+    $("as-whom").textContent = me ? say("You are {name}.", me) : say("Nobody has signed in on this device yet: open this page once with a network.");
     const code = new URLSearchParams(window.location.search).get("code");
     if (code) $("each-code").value = code;
   }
   if (me) {
     many();
     offerPhotos();
-    signing(() => me.person, { unsigned: "There is no signature yet." }, go);
+    signing(() => me.person, { unsigned: say("There is no signature yet.") }, go);
     showSigning(me.person);
   }
   $("look-up").hidden = inTurn;
