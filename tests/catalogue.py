@@ -17,6 +17,7 @@ from babel.messages.pofile import read_po, write_po
 
 from shipsvc.app import labels
 from shipsvc.domain import facts
+from shipsvc.domain.quantities import QUANTITIES
 from shipsvc.web.pages.language import CATALOGUES
 
 PAGES = CATALOGUES.parent
@@ -62,7 +63,8 @@ def texts() -> Iterator[tuple[str | tuple[str, str], Place]]:
     for hazard in labels.HAZARDS:
         yield from ((line, ("labels", 0)) for line in labels.cautions(hazard))
     kinds = (kind.replace("_", " ") for kind in sorted(facts.FACTS | facts.DECISIONS.keys()))
-    yield from ((word, ("record", 0)) for word in (*kinds, *(one.strip() for one in RECORD.split(","))))
+    quantities = (name.replace("_", " ") for name in QUANTITIES)
+    yield from ((word, ("record", 0)) for word in (*kinds, *quantities, *(one.strip() for one in RECORD.split(","))))
 
 
 def _extracted(path: Path, method: str, options: dict[str, str]) -> Iterator[tuple[str | tuple[str, str], Place]]:
@@ -84,11 +86,11 @@ def _values(path: Path) -> Iterator[tuple[str, Place]]:
                 yield from _text(part, path)
         if isinstance(node, ast.Assign | ast.AnnAssign) and isinstance(node.value, ast.Dict) and path.name in SHOWN:
             for part in node.value.values:
-                yield from _text(part, path)
+                yield from _text(part.elts[0] if isinstance(part, ast.Tuple) else part, path)
 
 
 #: Modules whose dictionaries hold words to show.
-SHOWN = {"labels.py", "thing_parts.py"}
+SHOWN = {"bars.py", "labels.py", "thing_parts.py"}
 
 
 def _text(part: ast.AST | None, path: Path) -> Iterator[tuple[str, Place]]:

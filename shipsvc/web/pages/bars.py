@@ -12,6 +12,7 @@ from shipsvc.domain.times import Pair
 from shipsvc.web import conditions_shown
 from shipsvc.web.condition_schemas import SourceHeard
 from shipsvc.web.history_schemas import ChargedShown
+from shipsvc.web.pages.language import say
 from shipsvc.web.pages.svg import GUTTER, UNITS, WIDTH, Value, hatch, over_time, plot, tag, time_axis, words
 from shipsvc.web.pages.tables import Column
 
@@ -61,7 +62,7 @@ def bar(found: Conditions, zone: str) -> tuple[Markup, list[dict[str, Any]]] | N
     parts = [hatch("hatch-unknown"), hatch("hatch-indirect", 14), time_axis(start, until, _TOP, bottom, zone)]
     for place, (state, (name, looks)) in enumerate(STATES.items()):
         top = _TOP + _ROW * place + 4
-        parts.append(words(0, top + _BAR - 4, name, class_="soft"))
+        parts.append(words(0, top + _BAR - 4, say(name), class_="soft"))
         parts.append(tag("path", d=f"M{GUTTER} {top + _BAR:g}H{WIDTH - 10}", class_="axis"))
         for begins, ends in getattr(found.bar, state):
             box = {"x": x(begins), "y": top, "width": max(x(ends) - x(begins), 2), "height": _BAR}
@@ -70,13 +71,13 @@ def bar(found: Conditions, zone: str) -> tuple[Markup, list[dict[str, Any]]] | N
         {
             "state": state,
             "what": STATES[state][0],
-            "meaning": MEANING[state],
+            "meaning": say(MEANING[state]),
             "seconds": length // _SECOND,
             "percent": f"{100 * (length / total):.2f}",
         }
         for state, length in lengths.items()
     ]
-    return plot("What is known of it over time", WIDTH, bottom + 22, *parts), rows
+    return plot(say("What is known of it over time"), WIDTH, bottom + 22, *parts), rows
 
 
 def _told(found: Conditions) -> Pair:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from shipsvc.app.series import Drawn, Series
 from shipsvc.app.series_limits import Held, begins, ends
 from shipsvc.domain.profiles import Limit
+from shipsvc.web.pages.language import say
 from shipsvc.web.pages.svg import GUTTER, UNITS, WIDTH, hatch, over_time, plot, tag, time_axis, words
 
 _TOP, _HEIGHT = 14, 220
@@ -46,7 +47,8 @@ def series(found: Series, drawn: Drawn, held: Held, zone: str) -> Markup | None:
             parts.append(tag("path", d=line, class_="limit"))
     points = " ".join(f"{x(at):g},{y(value):g}" for at, value in drawn.points)
     parts.append(tag("polyline", points=points, class_="curve"))
-    title = f"{found.quantity.replace('_', ' ')} by {found.source['code']}"
+    quantity = say(found.quantity.replace("_", " "))
+    title = say("%(quantity)s by %(source)s", quantity=quantity, source=found.source["code"])
     return plot(title, WIDTH, bottom + 22, *parts)
 
 

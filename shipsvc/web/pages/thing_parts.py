@@ -28,6 +28,7 @@ from shipsvc.web import api_labels, api_reports_mass
 from shipsvc.web.balance_schemas import FamilyShown
 from shipsvc.web.deps import Work
 from shipsvc.web.pages import bars, frames, plots, trees
+from shipsvc.web.pages.language import say
 from shipsvc.web.pages.rendering import Frame, mg
 from shipsvc.web.pages.tables import Column, told
 
@@ -194,7 +195,7 @@ def _mass(work: Work, asked: Asked, found: Found) -> list[dict[str, Any]]:
     figures = {name: Decimal(lines[name]) for name in ACCOUNTS if Decimal(lines[name])}
     most = max(map(abs, figures.values()), default=Decimal(1))
     return [
-        {"what": ACCOUNTS[name], "mass_mg": lines[name], "bar": plots.bar(float(figure / most)), "line": name}
+        {"what": say(ACCOUNTS[name]), "mass_mg": lines[name], "bar": plots.bar(float(figure / most)), "line": name}
         for name, figure in figures.items()
     ]
 
@@ -218,7 +219,7 @@ def _relatives(shown: FamilyShown) -> list[Mapping[str, Any]]:
         rows.append(
             {
                 "item": one.number,
-                "what": f"{one.what}, nothing left" if one.ended else one.what,
+                "what": say("%(what)s, nothing left", what=one.what) if one.ended else one.what,
                 "parents": [step.parent for step in steps],
                 "shares": [f"{step.share.percent}\u00a0%" for step in steps if step.share],
                 "born_at": max((step.born_at for step in steps), default=None),
