@@ -70,7 +70,7 @@ def bar(found: Conditions, zone: str) -> tuple[Markup, list[dict[str, Any]]] | N
     rows = [
         {
             "state": state,
-            "what": STATES[state][0],
+            "what": say(STATES[state][0]),
             "meaning": say(MEANING[state]),
             "seconds": length // _SECOND,
             "percent": f"{100 * (length / total):.2f}",
