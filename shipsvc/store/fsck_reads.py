@@ -36,6 +36,7 @@ from shipsvc.store.tables_derived import (
 )
 from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
 from shipsvc.store.tables_people import Person
+from shipsvc.store.tables_readings import ReadingChunk, Upload
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
 CHUNK = 500
@@ -243,6 +244,17 @@ def case_entries(connection: sa.Connection) -> Sequence[Row]:
 def case_files(connection: sa.Connection) -> Sequence[Row]:
     """The files that entries of cases name."""
     return rows(connection, sa.select(table(CaseFile)))
+
+
+def uploads(connection: sa.Connection) -> Sequence[Row]:
+    """Every upload of readings."""
+    return rows(connection, sa.select(table(Upload)))
+
+
+def chunks(connection: sa.Connection) -> Iterator[Row]:
+    """Every chunk of readings, a few at a time."""
+    how = {"yield_per": 20}
+    yield from connection.execute(sa.select(table(ReadingChunk)), execution_options=how).mappings()  # type: ignore[misc]  # as above
 
 
 def _chunks(values: Iterable[Any]) -> Iterator[list[Any]]:
