@@ -7,8 +7,10 @@ import pytest
 import sqlalchemy as sa
 
 from shipsvc.app import fsck
+from shipsvc.store.engine import Database
 from tests.web.service import Running, running
 from tests.web.test_readings_api import furnish_logger, send
+from tests.world import World
 
 TABLE = "time,c\n2025-03-24T11:10:00Z,-58.2\n2025-03-24T11:20:00.5Z,\n2025-03-24T12:00:00Z,-40.15\n"
 LINES = "".join(f'{{"n":"temperature","u":"K","t":{1742814600 + n},"v":{v}}}\n' for n, v in ((0, 215.15), (60, 1 / 3)))
@@ -57,3 +59,17 @@ def test_what_was_changed_is_found(change: str, what: str, service: Running) -> 
             connection.execute(sa.text(f"DROP TRIGGER guard_{log}_update"))
         connection.execute(sa.text(change + (" WHERE sequence = 0 AND unit = 'Cel'" if "_chunk" in change else "")))
     assert what in findings(service)
+
+
+def test_another_logger_than_was_told(sqlite_database: Database) -> None:
+    """The column that finds a logger's facts says what the fact says, also once it was amended."""
+    world = World(sqlite_database)
+    world.tell("registered", "TRP-J1", "2025-03-01T09:00:00Z", item="container", form="jar")
+    first = world.tell("logger_placed", "TRP-J1", "2025-03-10T10:00:00Z", logger="LG-1")
+    told = {"amends": first["id"], "expected": None, "logger": "LG-2"}
+    world.tell("logger_placed", "TRP-J1", "2025-03-10T14:00:00Z", told="2025-03-13T10:00:00Z", **told)
+    with sqlite_database.engine.begin() as connection:
+        assert list(fsck.check(connection)) == []
+        connection.execute(sa.text("DROP TRIGGER guard_event_update"))
+        connection.execute(sa.text("UPDATE event SET logger = 'LG-3' WHERE amends IS NOT NULL"))
+        assert "the logger noted is not the one that was told" in [found.what for found in fsck.check(connection)]

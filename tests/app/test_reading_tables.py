@@ -1,5 +1,6 @@
 """Tables of readings as loggers write them, and the clocks on walls that they were written by."""
 
+import tracemalloc
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -156,3 +157,30 @@ def test_nothing_but_headings(path: Path) -> None:
     """No row, no block."""
     path.write_text("t,c\n")
     assert list(reading_tables.blocks(path, WallClock(PLAIN, "UTC"))) == []
+
+
+def peak_bytes(path: Path, rows: int, end: str) -> int:
+    """The most memory that reading a table of so many rows takes at once (tracemalloc, which numpy reports to)."""
+    with path.open("w") as file:
+        file.write("t,c\n")
+        for n in range(rows):
+            file.write(
+                f"2025-01-{1 + n // 86_400:02}T{n // 3600 % 24:02}:{n // 60 % 60:02}:{n % 60:02}{end},{n % 97}.5\n"
+            )
+    tracemalloc.start()
+    try:
+        found = sum(len(block.times_us) for block in reading_tables.blocks(path, WallClock(PLAIN, "UTC")))
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert found == rows
+    return peak
+
+
+@pytest.mark.parametrize("end", ["Z", "+00:00"])
+def test_memory_is_that_of_a_block(end: str, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However long the table, read in one go or row by row: four times the rows take no more memory, but for a bit."""
+    monkeypatch.setattr(reading_tables, "CHUNK_READINGS", 1000)
+    monkeypatch.setattr(reading_tables, "READ_BYTES", 1 << 15)
+    short = peak_bytes(path, 4000, end)
+    assert peak_bytes(path, 16_000, end) < 1.35 * short
