@@ -21,7 +21,7 @@ from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1")
 ALARMS = Report("alarms", alarms.alarms, 4, schemas.AlarmRow, schemas.AlarmsReport)
-Grams = Annotated[float, Query(gt=0, le=1e6)]
+Grams = Annotated[float, Query(ge=1, le=1e6)]
 _BODY: Final[dict[str, Any]] = {
     "requestBody": {
         "required": False,
