@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import cases, documents, reports_record
+from shipsvc.app import alarms, cases, documents, reports_record
 from shipsvc.app.access import Actor
 from shipsvc.app.cases import Case
 from shipsvc.app.report_pages import Asked, Entry, Key
@@ -47,3 +47,11 @@ def told_late_lately(
     """What was told late within the last two weeks, the last told first."""
     found = reports_record.told_late(connection, actor, asked, after, limit)
     return [entry for entry in found if entry.fields["recorded_at"] > asked.as_of - NEWS]
+
+
+def sensor_alarms(connection: sa.Connection, actor: Actor, asked: Asked, after: Key | None, limit: int) -> list[Entry]:
+    """Places beyond the limits of their profile within the last day, and sensors that are silent. Shipments without
+    word have a table of their own."""
+    found = alarms.alarms(connection, actor, asked, None, alarms.EVERY)
+    told = [entry for entry in found if entry.fields["kind"] != "no_word"]
+    return [entry for entry in told if after is None or entry.key > after][:limit]

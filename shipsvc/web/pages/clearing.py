@@ -65,3 +65,8 @@ def of_waiting(row: Row, _: Actor) -> Act:
 def of_late(row: Row, _: Actor) -> Act | None:
     """It stands as it was told; somebody reads it."""
     return Act(f"/facts/{row['event_id']}", say("Read it")) if row["event_id"] else None
+
+
+def of_alarm(row: Row, _: Actor) -> Act:
+    """Somebody looks at what was read."""
+    return Act(f"/sources/{row['about']}", say("Look at what it read"))

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 from shipsvc.app import desk, reports
 from shipsvc.app.access import Actor
 from shipsvc.web import api_reports
+from shipsvc.web.alarm_schemas import AlarmRow
 from shipsvc.web.api_reports import Report
 from shipsvc.web.pages import clearing
 from shipsvc.web.pages.clearing import Act
@@ -113,6 +114,23 @@ UNDECIDED: Final = Table(
     "No case waits to be decided.",
     "Decide what becomes of it, with the reason.",
     clears=clearing.of_case,
+)
+ALARMS: Final = Table(
+    Report("sensor-alarms", desk.sensor_alarms, 4, AlarmRow, Reported),
+    "Places beyond their limits, and sensors that are silent",
+    (
+        Column("What", "kind", "word"),
+        Column("Sensor", "about", "source"),
+        Column("Place", "place"),
+        Column("Of", "quantity", "word"),
+        Column("Furthest", "peak", "days"),
+        Column("Since", "since", "instant"),
+        Column("Until", "until", "instant"),
+    ),
+    "Every place is within its limits, and every sensor speaks.",
+    "Look at what was read, then at the place; what lies there may have to be moved.",
+    clears=clearing.of_alarm,
+    age="since",
 )
 DUE_SOON: Final = Table(
     Report("due-soon", reports.due_soon, 2, OutstandingLine, Reported),
@@ -295,6 +313,7 @@ HOLDINGS: Final = Table(
 #: certain yet, and what is to come.
 URGENT: Final = (
     UNDECIDED,
+    ALARMS,
     *(
         table
         for name in ("silent-shipments", "open-handovers", "mass-discrepancies", "overdue", "unconfirmed")
@@ -305,7 +324,7 @@ URGENT: Final = (
     DUE_SOON,
 )
 #: Of these the API has no report.
-OF_PAGES: Final = (UNDECIDED, LATE_LATELY, DUE_SOON)
+OF_PAGES: Final = (UNDECIDED, ALARMS, LATE_LATELY, DUE_SOON)
 #: What it leads to besides.
 OTHERS: Final = (*(table for table in TABLES if table not in URGENT), HOLDINGS)
 #: By the last part of the address.
