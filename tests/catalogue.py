@@ -32,7 +32,8 @@ returned, used up, lost decided, written off, running, recalled, closed, overdue
 put on, undamaged, damaged, wet, open, agree, do not agree, cannot be read, drawn, link, live, void, spoiled,
 one device, signature alone, clock skew, file missing, future, time unsure, strangers word, seen elsewhere,
 was elsewhere, nest cycle, which sample, below zero, has ended, unconfirmed, below least mass, calibration lapsed,
-swap suspected, below reserve floor, sample, container, parcel, vial, bag, jar, box, overpack, material, other
+swap suspected, below reserve floor, sample, container, parcel, vial, bag, jar, box, overpack, material, other,
+breach, silence
 """.replace("\n", " ")
 
 Place = tuple[str, int]
