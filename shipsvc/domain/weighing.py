@@ -88,6 +88,9 @@ def contradiction(words: Mapping[str, Any]) -> tuple[str, str] | None:
     if words.get("method") in ("estimated", "declared"):
         told = next((name for name in _OF_A_BALANCE if words.get(name)), None)
         return (f"a mass that is {words['method']} was not weighed, so it has no {told}", told) if told else None
+    said = words.get("expanded_uncertainty")
+    if said is not None and Mass.parse(said).ng == 0:
+        return "no mass is known without any uncertainty", "expanded_uncertainty"
     if words.get("coverage_factor") is not None and words.get("expanded_uncertainty") is None:
         return "it is the factor of an expanded uncertainty, and none is stated", "coverage_factor"
     if words.get("dried_h") is not None and words.get("dryness") == "as_found":

@@ -33,8 +33,8 @@ class Stated(BaseModel):
     expanded_uncertainty: WidthText | None = Field(
         None, description="U, with its unit: U / k is then the standard uncertainty of the mass.", examples=["0.06 mg"]
     )
-    coverage_factor: Annotated[float, BeforeValidator(only_a_float)] | None = Field(
-        None, ge=1, le=10, description="k, 2 unless told.", examples=[2]
+    coverage_factor: Annotated[float, Field(ge=1, le=10), BeforeValidator(only_a_float)] | None = Field(
+        None, description="k, 2 unless told.", examples=[2]
     )
 
     @model_validator(mode="after")

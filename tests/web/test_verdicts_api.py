@@ -64,11 +64,12 @@ def test_e_n_stands_where_both_sides_state_an_expanded_uncertainty(world: Collec
 
 
 def test_a_stated_uncertainty_that_contradicts_itself_is_malformed(world: Collection) -> None:
-    """A factor without an uncertainty, an estimate with one, a factor below 1."""
+    """A factor without an uncertainty, an estimate with one, a factor below 1, an uncertainty of nothing."""
     for said in (
         {"coverage_factor": 2},
         {"method": "estimated", "expanded_uncertainty": "1 mg"},
         {"expanded_uncertainty": "1 mg", "coverage_factor": 0.5},
+        {"expanded_uncertainty": "0 mg"},
     ):
         world.tell("cur", "TRP", "weighed", CHIP, AT, mass="1204.2 mg", status=422, **said)
 
