@@ -204,8 +204,8 @@ class _Run:
         from sqlalchemy import exc
 
         from shipsvc.app import record
+        from shipsvc.app.record import ATTEMPTS
         from shipsvc.store.engine import crossed
-        from shipsvc.web.api_events import ATTEMPTS
         from shipsvc.web.deps import transaction
 
         for left in reversed(range(ATTEMPTS)):

@@ -19,7 +19,7 @@ from shipsvc.domain.states import State
 from shipsvc.store import spans
 from shipsvc.store.engine import Database
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_derived import Comparison, Item, ItemParty, ItemSpan
+from shipsvc.store.tables_derived import Comparison, Item, ItemParty, ItemSpan, MassMove
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 PAST = datetime(2024, 6, 1, 12, tzinfo=UTC)
@@ -66,6 +66,25 @@ def _weighing(item: str, n: int, draw: random.Random) -> dict[str, Any]:
     told = {"item": item, "event_id": f"{item}-{n}", "known_from": at, "known_to": FOREVER, "happened_at": at}
     masses = {"expected_ng": 10**9, "observed_ng": 10**9 - 10**6 * lost, "u_ng": 1e5}
     return {**told, "by_party": draw.choice(["TRP", *BORROWERS]), **masses, **verdict}
+
+
+def move(database: Database, thousands: int, *, uses: int = 9) -> None:
+    """What each of the crowd was taken in with, and then used of it again and again."""
+    told = {"known_from": PAST, "known_to": FOREVER, "happened_at": PAST, "from_item": None, "to_item": None}
+    with database.engine.connect().execution_options(writes=True) as connection, connection.begin():
+        for block in range(thousands):
+            found = []
+            for serial in range(1000):
+                item = f"QRS{block:04}{serial:03}"
+                one = {**told, "item": item, "mass_ng": 10**9, "from_account": "origin"}
+                found.append({**one, "event_id": "taken in", "line": 0, "to_account": "sample", "to_item": item})
+                used = {**told, "item": item, "mass_ng": 1000, "from_account": "sample", "from_item": item}
+                lines = [
+                    {**used, "event_id": f"used {n}", "line": 0, "to_account": "used_weighed"} for n in range(uses)
+                ]
+                found += lines
+            connection.execute(sa.insert(table(MassMove)), found)
+    _analyze(database)
 
 
 def _analyze(database: Database) -> None:

@@ -704,6 +704,8 @@ def spans() -> None:
     partial("ix_mass_move_to", "mass_move", "to_item IS NOT NULL", "to_item", "happened_at")
     unexplained = "from_account = 'unexplained' OR to_account = 'unexplained'"
     partial("ix_mass_move_unexplained", "mass_move", unexplained, "item")
+    taken_in = "from_account IN ('origin', 'rebasis') OR to_account IN ('origin', 'rebasis')"
+    partial("ix_mass_move_taken_in", "mass_move", taken_in, "item", "happened_at")
     op.create_table(
         "flag",
         text("item"),

@@ -14,9 +14,10 @@ from shipsvc.app import facts
 from shipsvc.app.access import Actor, sees
 from shipsvc.app.facts import Wording
 from shipsvc.store import facts as log
-from shipsvc.store import files, role_changes, sessions
+from shipsvc.store import files, ledger, role_changes, sessions
 from shipsvc.store.documents import When
 from shipsvc.store.engine import Row
+from shipsvc.store.reads import AT_LAST
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,14 @@ def fact_page(
     ids = log.ids_about(connection, actor.institutions, about, **moments, after=after, limit=limit)
     found = [Told(row, wording) for row, wording in facts.told_among(connection, actor, ids, now)]
     return FactPage(found, ids[-1] if len(ids) == limit else None)
+
+
+def moves(
+    connection: sa.Connection, actor: Actor, when: When, *, after: tuple[str, str, int] | None, limit: int
+) -> Sequence[Row]:
+    """The ledger behind that key, as it was known: for whom its balances are, the owner's people and who sees all."""
+    owners = None if actor.sees_all else actor.institutions
+    return ledger.moves_page(connection, when.as_of, min(when.known_on, AT_LAST), owners, after, limit)
 
 
 def own_facts(connection: sa.Connection, actor: Actor, *, after: str, limit: int) -> list[Told]:

@@ -129,6 +129,8 @@ def _by_itself(connection: sa.Connection, row: Row, content: Content | None, sen
 
 
 def _moves(old: Content | None, new: Content | None, scales: Scales) -> bool:
+    if old is not None and old[2].get("reserve") is True and (new is None or new[2].get("reserve") is not True):
+        return True
     if old is None or new is None:
         kinds = {content[0] for content in (old, new) if content}
         return bool(kinds & NAMING) or _mass_moves(old, new, scales)

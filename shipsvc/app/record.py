@@ -6,7 +6,7 @@ import secrets
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -42,6 +42,8 @@ FUTURE_TOLERATED = timedelta(minutes=2)
 EPOCH = kinds.EPOCH
 #: What rules are asked about last: of which kinds facts were recorded, what they changed, and when.
 Recorded = tuple[set[str], frozenset[str], datetime]
+#: How often whoever calls ``tell`` tries again before they give up.
+ATTEMPTS: Final = 8
 
 
 @dataclass

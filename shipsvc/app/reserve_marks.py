@@ -35,12 +35,13 @@ def set_reserve(
     decision: Decision,
     *,
     into: bool,
+    over_floor: bool = False,
 ) -> Marked:
     """Put a sample into the reserve, at once; or take it out, which a second person has to confirm.
 
     For curators of its owner. Raises as ``items.find`` does; NotYourRole; RuleForbids for what is no sample of a
     collection or has ended, where it is so already or such a decision waits, and where the reserve would hold less
-    than must stay.
+    than must stay, unless it is said to go ``over_floor``: two people may do that, one never.
     """
     found = items.find(connection, actor, typed)
     actor.must_be(found.row["owner"], "curator")
@@ -56,13 +57,14 @@ def set_reserve(
     told = {original for original, _, _ in events.of_kinds(connection, [found.number], ("reserve_set",))}
     if second.flagged(connection, told):
         raise errors.RuleForbids(why="that is decided already, and waits for a second person to confirm it.")
+    said = {"reserve": into} | ({"over_floor": True} if over_floor and not into else {})
     answer = record.append(
         connection,
         actor,
         now,
-        decision.told("reserve_set", [found.number], found.row["owner"], at, {"reserve": into}),
+        decision.told("reserve_set", [found.number], found.row["owner"], at, said),
     )
-    if not into:
+    if not into and not over_floor:
         _may_leave(connection, found.row["collection"], (span or {}).get("mass_ng") or 0, now())
     return Marked(found.number, into, at, parse_instant(answer["recorded_at"]))
 

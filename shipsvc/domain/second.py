@@ -101,12 +101,15 @@ def need(word: Word) -> str | None:
 
 
 def moved(before: Word, after: Word, rulebook: Rulebook) -> str | None:
-    """What an amendment moves that needs a second person: an identity, or a mass by more than 3 u.
+    """What an amendment moves that needs a second person: an identity, a mass by more than 3 u, or a sample out of the
+    reserve (trade step 34: not nibbled at by way of mending a word).
 
     By the balances as they were known when it was told: what is learned of one later asks nobody again.
     """
     if _of_other_things(before, after):
         return "it is told of other things than before"
+    if before.body.get("reserve") is True and after.body.get("reserve") is not True:
+        return "it takes a sample out of the reserve"
     rules = _rules(before, after, rulebook)
     old, new = _masses(before, rules), _masses(after, rules)
     if any(_far(old.get(name), new.get(name)) for name in old.keys() | new.keys()):

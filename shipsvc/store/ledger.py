@@ -155,6 +155,27 @@ def parents(connection: sa.Connection, children: Collection[str], when: Moment) 
     return rows(connection, wanted.order_by(PARENTAGE.c.born_at, PARENTAGE.c.child, PARENTAGE.c.parent))
 
 
+def moves_page(
+    connection: sa.Connection,
+    as_of: datetime,
+    known_on: datetime,
+    owners: Collection[str] | None,
+    after: tuple[str, str, int] | None,
+    limit: int,
+) -> Sequence[Row]:
+    """Up to ``limit`` moves of samples of these owners, or of all, that had happened and were known at the moment, in
+    the order of sample, fact and line, behind that key."""
+    key = sa.tuple_(MOVE.c.item, MOVE.c.event_id, MOVE.c.line)
+    wanted = sa.select(MOVE).where(
+        MOVE.c.happened_at <= as_of, MOVE.c.known_from <= known_on, MOVE.c.known_to > known_on
+    )
+    if after is not None:
+        wanted = wanted.where(MOVE.c.item >= after[0], key > sa.tuple_(*map(sa.literal, after)))
+    if owners is not None:
+        wanted = wanted.where(sa.exists().where(ITEM.c.number == MOVE.c.item, ITEM.c.owner.in_(owners)))
+    return rows(connection, wanted.order_by(MOVE.c.item, MOVE.c.event_id, MOVE.c.line).limit(limit))
+
+
 # ----------------------------------------------------------------------------------------------------------- the drift
 def unexplained_items(
     connection: sa.Connection, when: Moment, owners: Collection[str] | None, after: str, limit: int

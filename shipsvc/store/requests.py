@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Sequence
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -13,6 +14,7 @@ from shipsvc.store.reads import AT_LAST, ITEM, Moment
 from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import Collection as CollectionVersion
 from shipsvc.store.tables import table
+from shipsvc.store.tables_derived import TAKEN_IN_SQL
 from shipsvc.store.tables_requests import Promise, Request
 
 REQUEST = table(Request)
@@ -47,20 +49,31 @@ def open_promises(connection: sa.Connection, collection: str, when: When, at: da
 def accession_ng(connection: sa.Connection, collection: str, moment: Moment) -> int:
     """What the samples of a collection were taken in with, after re-basis (rulings 18): what came out of the accounts
     origin and rebasis, less what went back."""
-    total = 0
-    for mine, other, sign in (("to", "from", 1), ("from", "to", -1)):
-        joined = MOVE.join(ITEM, ITEM.c.number == MOVE.c[f"{mine}_item"])
-        wanted = sa.select(sa.func.sum(MOVE.c.mass_ng)).select_from(joined)
-        known = moment.known_on or AT_LAST
-        wanted = wanted.where(
-            ITEM.c.collection == collection,
-            MOVE.c[f"{other}_account"].in_(("origin", "rebasis")),
-            MOVE.c.happened_at <= moment.as_of,
-            MOVE.c.known_from <= known,
-            MOVE.c.known_to > known,
-        )
-        total += sign * int(connection.execute(wanted).scalar_one() or 0)
-    return total
+    return sum(
+        sign * int(connection.execute(taken_in(collection, moment, mine, other)).scalar_one() or 0)
+        for mine, other, sign in (("to", "from", 1), ("from", "to", -1))
+    )
+
+
+def taken_in(collection: str, moment: Moment, mine: str, other: str) -> sa.Select[Any]:
+    """What came out of the accounts origin and rebasis (``mine`` "to", ``other`` "from"), or went back into them.
+
+    Added up by sample first: so that the few moves that take something in are read, and not all that was ever moved in
+    the collection, while others wait for the lock.
+    """
+    known = moment.known_on or AT_LAST
+    item = MOVE.c[f"{mine}_item"]
+    moved = sa.select(item.label("item"), sa.func.sum(MOVE.c.mass_ng).label("ng"))
+    moved = moved.where(
+        sa.text(f"({TAKEN_IN_SQL})"),
+        MOVE.c[f"{other}_account"].in_(("origin", "rebasis")),
+        MOVE.c.happened_at <= moment.as_of,
+        MOVE.c.known_from <= known,
+        MOVE.c.known_to > known,
+    )
+    by_sample = moved.group_by(item).subquery("by_sample")
+    joined = by_sample.join(ITEM, ITEM.c.number == by_sample.c.item)
+    return sa.select(sa.func.sum(by_sample.c.ng)).select_from(joined).where(ITEM.c.collection == collection)
 
 
 def reserve_spans(connection: sa.Connection, collection: str, moment: Moment) -> Sequence[Row]:

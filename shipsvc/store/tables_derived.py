@@ -41,6 +41,8 @@ ACCOUNTS = (
 DIFFERS_SQL = "verdict <> 'agrees'"
 #: What a posting moves, of which drift is made.
 UNEXPLAINED_SQL = "from_account = 'unexplained' OR to_account = 'unexplained'"
+#: What was taken in, and what a re-basis made of it: a few moves a sample, whatever is done to it later.
+TAKEN_IN_SQL = "from_account IN ('origin', 'rebasis') OR to_account IN ('origin', 'rebasis')"
 OPEN_SQL = f"({', '.join(repr(s) for s in OPEN_HANDOVERS)})"
 OUT_SQL = f"({', '.join(repr(s) for s in OUT_LINES)})"
 #: A span of a line that is out and outlasts its due date: the only ones that were ever overdue.
@@ -290,6 +292,7 @@ class MassMove(SQLModel, table=True):
         partial("ix_mass_move_from", "from_item IS NOT NULL", "from_item", "happened_at"),
         partial("ix_mass_move_to", "to_item IS NOT NULL", "to_item", "happened_at"),
         partial("ix_mass_move_unexplained", UNEXPLAINED_SQL, "item"),
+        partial("ix_mass_move_taken_in", TAKEN_IN_SQL, "item", "happened_at"),
     )
 
 

@@ -28,7 +28,6 @@ from shipsvc.web.openapi import problems
 from shipsvc.web.tokens import Claims
 
 router = APIRouter(prefix="/v1", tags=["facts"])
-ATTEMPTS = 8
 
 EXAMPLES: Any = {
     "one": {
@@ -121,7 +120,7 @@ def recorded(
 ) -> list[Result]:
     """Record checked facts in one transaction, tried again where others changed the nest meanwhile; as ``record.tell``
     answers. Away where that did not end. ``whole``: all or none, and what one fails with is raised."""
-    for left in reversed(range(ATTEMPTS)):
+    for left in reversed(range(record.ATTEMPTS)):
         try:
             with unit_of_work(service, claims) as work:
                 results = record.tell(work.connection, work.actor, work.now, envelope, told)

@@ -15,7 +15,7 @@ from shipsvc.web.account_schemas import session_shown
 from shipsvc.web.answered import MOMENT
 from shipsvc.web.case_schemas import EXPORTED
 from shipsvc.web.deps import ClaimsDep, Service, ServiceDep, Work, reading
-from shipsvc.web.export_schemas import FACT, LEG, LOAN, SHIPMENT, OwnData
+from shipsvc.web.export_schemas import FACT, LEG, LOAN, MOVE, SHIPMENT, OwnData
 from shipsvc.web.exports import EXPORTS, fact_row
 from shipsvc.web.file_schemas import file_out
 from shipsvc.web.identity_schemas import RoleChanged
@@ -134,6 +134,19 @@ def export_comparisons(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep,
     last row.
     """
     return _file(service, claims, "comparisons", moments, as_csv=as_csv)
+
+
+@router.get(
+    "/export/moves",
+    operation_id="export_moves",
+    summary="The ledger as a file",
+    response_class=StreamingResponse,
+    responses=_responses("moves", MOVE),
+)
+def export_moves(service: ServiceDep, claims: ClaimsDep, as_csv: AsCsvDep, moments: MomentsDep) -> Any:
+    """One row for each mass that an act moved from one account to another. What came out of `origin` and `rebasis` is
+    what all other accounts hold together. For the people of the owner."""
+    return _file(service, claims, "moves", moments, as_csv=as_csv)
 
 
 @router.get(

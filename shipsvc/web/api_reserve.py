@@ -1,8 +1,11 @@
 """The reserve of a collection: what belongs to it, how much may still be approved, what pending requests would cost."""
 
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Depends, Header, Query, Response
+from fastapi.responses import StreamingResponse
+from pydantic import BaseModel
 
 from shipsvc.app import report_pages, request_effects, requests, reserve, reserve_marks
 from shipsvc.app.decisions import Decision
@@ -11,6 +14,8 @@ from shipsvc.app.request_effects import Effect
 from shipsvc.app.reserve import Headroom, Reserve
 from shipsvc.domain import codes
 from shipsvc.domain.mass import Mass
+from shipsvc.web import csv_answers
+from shipsvc.web import report_examples as examples
 from shipsvc.web import request_schemas as schemas
 from shipsvc.web.api_items import POSTED, PRINTABLE, Typed
 from shipsvc.web.decisions import decided, new_id
@@ -22,6 +27,36 @@ from shipsvc.web.schemas import DocumentCode, MomentsDep, PositiveMassText
 
 router = APIRouter(prefix="/v1")
 OfCollection = Annotated[DocumentCode, Query(description="Of which collection", examples=["BRAITHMOSS"])]
+
+
+_MOMENTS: Final = ("as_of", "known_on", "provisional")
+#: The columns of the files: each row ends with the moments by itself.
+HEADROOM: Final = [name for name in schemas.HeadroomShown.model_fields if name not in {*_MOMENTS, "promises"}]
+EFFECT: Final = list(schemas.EffectShown.model_fields)
+
+
+async def _as_csv(
+    accept: Annotated[
+        str | None, Header(description="`text/csv` for a file with one row each", examples=["text/csv"])
+    ] = None,
+) -> bool:
+    return csv_answers.is_asked(accept)
+
+
+AsCsvDep = Annotated[bool, Depends(_as_csv)]
+
+
+def _responses(shape: type[BaseModel], columns: list[str]) -> Any:
+    row = shape.model_validate(shape.model_json_schema()["examples"][0])
+    text = "".join(csv_answers.lines(columns, {**examples.AT, "provisional": "true"}, [[row]]))
+    content = {csv_answers.MEDIA_TYPE: {"schema": {"type": "string"}, "example": text}}
+    return {200: {"content": content}} | problems(404)
+
+
+def _file(name: str, columns: list[str], when: Asked, rows: Sequence[BaseModel]) -> StreamingResponse:
+    said = csv_answers.moments(when.as_of, when.known_on, when.provisional)
+    headers = csv_answers.file_headers(name, "csv", said["as_of"], csv_answers.CONTENT_TYPE)
+    return StreamingResponse(csv_answers.lines(columns, said, [rows]), headers=headers)
 
 
 @router.post(
@@ -37,11 +72,12 @@ def set_reserve(
     service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, number: Typed, body: schemas.ReserveSetting
 ) -> Response:
     """For curators of its owner. Into the reserve at once; out of it once another person tells `confirmed` of the
-    event, and never where less would be left than must stay."""
+    event; and where less would be left than must stay, only if it says `over_floor`."""
 
     def make(work: Work) -> Made:
         decision = Decision(new_id(work.now()), body.because, body.decided_at)
-        found = reserve_marks.set_reserve(work.connection, work.actor, work.now, number, decision, into=body.reserve)
+        how = {"into": body.reserve, "over_floor": body.over_floor}
+        found = reserve_marks.set_reserve(work.connection, work.actor, work.now, number, decision, **how)
         shown = schemas.ReserveSet(
             event_id=decision.id,
             number=codes.display(found.number),
@@ -59,13 +95,16 @@ def set_reserve(
     "/reports/headroom",
     operation_id="report_headroom",
     summary="Can so much be approved?",
-    responses=problems(404),
+    response_model=schemas.HeadroomShown,
+    responses=_responses(schemas.HeadroomShown, HEADROOM),
     tags=["reports"],
 )
 def headroom(
     service: ServiceDep,
     claims: ClaimsDep,
     moments: MomentsDep,
+    as_csv: AsCsvDep,
+    response: Response,
     collection: OfCollection,
     sample: Annotated[
         str | None,
@@ -74,14 +113,14 @@ def headroom(
         ),
     ] = None,
     mass_mg: Annotated[PositiveMassText | None, Query(description="How much, in mg", examples=["16000"])] = None,
-) -> schemas.HeadroomShown:
+) -> Any:
     """Yes or no, the most that can be, and what that is reckoned from. For the people of the owner."""
     asked_ng = None if mass_mg is None else Mass.parse(f"{mass_mg} mg").ng
     with reading(service, claims) as work:
         when = report_pages.asked(moments.as_of, moments.known_on, work.now())
         found = reserve.headroom(work.connection, work.actor, when, collection, sample, asked_ng)
         rows = requests.institutions_of(work.connection, found.reserve.promises)
-    return schemas.HeadroomShown(
+    shown = schemas.HeadroomShown(
         **_standing(found.reserve, when),
         sample=codes.display(found.sample) if found.sample else None,
         **_stock(found),
@@ -90,23 +129,35 @@ def headroom(
         largest_mg=mass_mg_of(found.largest_ng),
         promises=_promises(found.reserve, rows),
     )
+    response.headers["Vary"] = "Accept"
+    return _file("headroom", HEADROOM, when, [shown]) if as_csv else shown
 
 
 @router.get(
     "/reports/request-effects",
     operation_id="report_request_effects",
     summary="What approving the pending requests would leave",
-    responses=problems(404),
+    response_model=schemas.EffectsShown,
+    responses=_responses(schemas.EffectShown, EFFECT),
     tags=["reports"],
 )
 def request_effects_(
-    service: ServiceDep, claims: ClaimsDep, moments: MomentsDep, collection: OfCollection
-) -> schemas.EffectsShown:
+    service: ServiceDep,
+    claims: ClaimsDep,
+    moments: MomentsDep,
+    as_csv: AsCsvDep,
+    response: Response,
+    collection: OfCollection,
+) -> Any:
     """One after another in the order in which they were asked. For the people of the owner."""
     with reading(service, claims) as work:
         when = report_pages.asked(moments.as_of, moments.known_on, work.now())
         standing, found = request_effects.effects(work.connection, work.actor, when, collection)
-    return schemas.EffectsShown(**_standing(standing, when), effects=[_effect(one) for one in found])
+    effects = [_effect(one) for one in found]
+    response.headers["Vary"] = "Accept"
+    if as_csv:
+        return _file("request-effects", EFFECT, when, effects)
+    return schemas.EffectsShown(**_standing(standing, when), effects=effects)
 
 
 def _standing(found: Reserve, when: Asked) -> dict[str, Any]:

@@ -4,18 +4,17 @@ import secrets
 import uuid
 from collections.abc import Callable
 from datetime import datetime
-from typing import Final, TypeVar
+from typing import TypeVar
 
 from fastapi import Response
 from pydantic import BaseModel
 
-from shipsvc.app.record import AffectedGrew
+from shipsvc.app.record import ATTEMPTS, AffectedGrew
 from shipsvc.domain import errors
 from shipsvc.web.deps import Service, Work, unit_of_work
 from shipsvc.web.replays import Made, RequestKey, once
 from shipsvc.web.tokens import Claims
 
-ATTEMPTS: Final = 8
 Answer = TypeVar("Answer")
 
 

@@ -8,7 +8,7 @@ from shipsvc.web.account_schemas import SESSION_SHOWN, SessionShown
 from shipsvc.web.fact_schemas import EXAMPLE_ID
 from shipsvc.web.file_schemas import FILE, FileOut
 from shipsvc.web.identity_schemas import PERSON, PersonId, RoleChanged
-from shipsvc.web.item_schemas import NumberShown
+from shipsvc.web.item_schemas import MassShown, NumberShown
 from shipsvc.web.loan_schemas import LineShown, LoanState
 from shipsvc.web.schemas import Day, DocumentCode, Instant, InstitutionCode, Party, Strict
 from shipsvc.web.shipment_schemas import ParcelState, ShipmentCode
@@ -68,6 +68,17 @@ LEG: dict[str, Any] = {
     "since": "2025-03-10T10:05:00Z",
     "until": "2025-03-14T00:10:00Z",
     "event_id": EXAMPLE_ID,
+}
+MOVE: dict[str, Any] = {
+    "number": "BRM-0011-H",
+    "event_id": EXAMPLE_ID,
+    "line": 0,
+    "happened_at": "2025-02-18T10:00:00Z",
+    "from_account": "sample",
+    "from_item": "BRM-0007-9",
+    "to_account": "sample",
+    "to_item": "BRM-0011-H",
+    "mass_mg": "512.46",
 }
 _ROLE: dict[str, Any] = {
     "person": PERSON,
@@ -180,3 +191,18 @@ class OwnData(Strict):
     sessions: list[SessionShown] = Field(description="Every sign-in that is kept, also those that are over")
     files: list[FileOut] = Field(description="Every evidence file that they sent, in the order in which they did")
     facts: list[FactRow] = Field(description="All that they told, in the order of ids")
+
+
+class MoveRow(Strict):
+    """A mass that an act moved out of one account into another: the ledger, line by line."""
+
+    model_config = ConfigDict(json_schema_extra={"examples": [MOVE]})
+    number: NumberShown = Field(description="The sample whose book decides on it")
+    event_id: str = Field(description="The act", examples=[EXAMPLE_ID])
+    line: int = Field(description="Which of the moves of that act and sample", examples=[0])
+    happened_at: Instant
+    from_account: str = Field(description="Out of which account", examples=["sample"])
+    from_item: NumberShown | None = Field(description="Which sample that is of")
+    to_account: str = Field(description="Into which account", examples=["sample"])
+    to_item: NumberShown | None = Field(description="Which sample that is of")
+    mass_mg: MassShown = Field(description="How much, in mg: above 0", examples=["512.46"])

@@ -23,7 +23,7 @@ from shipsvc.web import cases_shown, csv_answers, items_shown
 from shipsvc.web.answered import of_moment
 from shipsvc.web.case_schemas import CaseRow
 from shipsvc.web.deps import Work
-from shipsvc.web.export_schemas import FactRow, LegRow, LoanLineOut, ShipmentRow
+from shipsvc.web.export_schemas import FactRow, LegRow, LoanLineOut, MoveRow, ShipmentRow
 from shipsvc.web.item_schemas import ItemRow
 from shipsvc.web.loan_schemas import LineShown
 from shipsvc.web.report_schemas import Discrepancy
@@ -33,6 +33,7 @@ PAGE: Final = 200
 #: A loan has up to 500 lines, a shipment as many parcels.
 LOAN_PAGE: Final = 10
 Found = TypeVar("Found")
+MOVE_KEY: Final = ("item", "event_id", "line")
 #: A page of rows, and where to go on (None: nowhere).
 Page = tuple[Sequence[BaseModel], str | None]
 Read = Callable[[Work, documents.When, str], Page]
@@ -132,6 +133,12 @@ def _comparisons(work: Work, when: documents.When, after: str) -> Page:
     return rows, _last(found, PAGE, lambda entry: json.dumps(entry.key))
 
 
+def _moves(work: Work, when: documents.When, after: str) -> Page:
+    behind = tuple(json.loads(after)) if after else None
+    found = exports.moves(work.connection, work.actor, when, after=behind, limit=PAGE)
+    return [_move(row) for row in found], _last(found, PAGE, lambda row: json.dumps([row[name] for name in MOVE_KEY]))
+
+
 def _cases(work: Work, when: documents.When, after: str) -> Page:
     found = cases.page(work.connection, work.actor, work.now(), when, after=after, limit=LOAN_PAGE)
     return [cases_shown.row(one) for one in found], _last(found, LOAN_PAGE, lambda case: str(case.row["code"]))
@@ -187,6 +194,12 @@ def _parcel(shipment: Shipment, parcel: Parcel | None) -> ShipmentRow:
     )
 
 
+def _move(row: Row) -> MoveRow:
+    told: Row = {name: row[name] for name in ("event_id", "line", "happened_at", "from_account", "to_account")}
+    named: Row = {name: codes.display(row[name]) if row[name] else None for name in ("from_item", "to_item")}
+    return MoveRow(number=codes.display(row["item"]), **told, **named, mass_mg=items_shown.mass_mg(row["mass_ng"]))
+
+
 def _leg(leg: Leg) -> LegRow:
     members = ("state", "certain", "claimed", "since", "until", "event_id")
     return LegRow(number=codes.display(leg.number), **{name: getattr(leg, name) for name in members})
@@ -203,5 +216,6 @@ EXPORTS: Final = {
         Export("handovers", LegRow, _handovers),
         Export("comparisons", Discrepancy, _comparisons),
         Export("cases", CaseRow, _cases),
+        Export("moves", MoveRow, _moves),
     )
 }

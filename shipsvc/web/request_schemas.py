@@ -191,6 +191,11 @@ class ReserveSetting(Strict):
 
     model_config = example({"reserve": True, "because": "Set aside for later"})
     reserve: StrictBool = Field(description="Whether it belongs to the reserve", examples=[True])
+    over_floor: StrictBool = Field(
+        False,
+        description="Take it out although less would be left than must stay: it is flagged once it takes effect",
+        examples=[False],
+    )
     because: Words = Field(description="Why", examples=["Set aside for later"])
     decided_at: Instant | None = Field(None, description="When it was decided; now, if left out")
 

@@ -14,13 +14,13 @@ import sqlalchemy as sa
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 
-from shipsvc.store import reads, reads_record
+from shipsvc.store import reads, reads_record, requests
 from shipsvc.store.engine import Database
 from shipsvc.store.reads import Lines, Moment
 from shipsvc.store.tables import table
 from shipsvc.store.tables_derived import ItemSpan
 from tests.conftest import BOTH
-from tests.crowd import NOW, PAST, fill, owner_of, weigh
+from tests.crowd import NOW, PAST, fill, move, owner_of, weigh
 from tests.databases import copied, opened, throwaway
 
 WHENS = {
@@ -100,12 +100,14 @@ def crowd(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
         with opened(copied(template, tmp_path_factory.mktemp("crowd") / "crowd.sqlite3")) as database:
             fill(database, 2)
             weigh(database, 2)
+            move(database, 2)
             yield database
         return
     server, template = (request.getfixturevalue(f"postgres_{name}") for name in ("server", "template"))
     with throwaway(server, template) as (_, url), opened(url) as database:
         fill(database, 2)
         weigh(database, 2)
+        move(database, 2)
         yield database
 
 
@@ -159,6 +161,19 @@ def test_a_page_of_weighings_walks_its_index(
     assert any(f"ix_comparison_{index}" in said for index in indexes.split()), said
     assert "B-TREE" not in said, said
     assert "Sort" not in said, said
+
+
+@pytest.mark.parametrize("when", WHENS)
+@pytest.mark.parametrize(("mine", "other"), [("to", "from"), ("from", "to")])
+def test_the_accession_is_added_up_from_what_was_taken_in(
+    connection: sa.Connection, mine: str, other: str, when: str
+) -> None:
+    """A reserve is reckoned under a lock: of all moves it reads those that take something in, one in ten here."""
+    said = plan(connection, requests.taken_in("QRS", WHENS[when], mine, other))
+
+    assert "ix_mass_move_taken_in" in said, said
+    assert "SCAN mass_move\n" not in f"{said}\n", said
+    assert "Seq Scan on mass_move" not in said, said
 
 
 @pytest.fixture(scope="module")

@@ -16,10 +16,10 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy import event
 
+from shipsvc.app.record import ATTEMPTS
 from shipsvc.domain import codes
 from shipsvc.store.tables import FOREVER, Event, table
 from shipsvc.store.tables_derived import EventItem, ItemSpan
-from shipsvc.web.api_events import ATTEMPTS
 from tests.databases import copied, throwaway
 from tests.postgres import Postgres
 from tests.web.door import Door, Json, opened

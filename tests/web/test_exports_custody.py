@@ -18,7 +18,7 @@ from tests.web.collection import Collection, collection, typed
 
 Json = dict[str, Any]
 CHIP, VIAL, PARCEL, EMPTY = "BRM-0001", "V-0001", "P-0001", "P-0002"
-NOUNS = ("cases", "comparisons", "facts", "handovers", "items", "loans", "shipments")
+NOUNS = ("cases", "comparisons", "facts", "handovers", "items", "loans", "moves", "shipments")
 LATER = "2026-06-01T00:00:00+00:00"
 
 

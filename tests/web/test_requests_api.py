@@ -1,5 +1,7 @@
 """Requests, approvals and the reserve over HTTP: rulings 16, 18 and 31, trade steps 13 and 14, cases 86, 87 and 102."""
 
+import csv
+import io
 from collections.abc import Iterator
 from typing import Any
 
@@ -160,6 +162,38 @@ def test_leaving_the_reserve_needs_headroom_and_a_second_person(world: Collectio
     assert world.post("clerk", f"items/{half}/reserve", out, 403)["code"] == "not_your_role"
 
 
+def test_going_below_the_floor_takes_two_people(world: Collection) -> None:
+    """Trade step 34: the override is said, needs a second person, and is flagged when it takes effect."""
+    half = world.running.people["half"]
+    out = {"reserve": False, "because": "the panel decided so", "over_floor": True}
+    decided = world.post("cur", f"items/{half}/reserve", out)
+    assert (decided["unconfirmed"], headroom(world)["reserve_mg"]) == (True, "800")
+    at = "2026-03-10T15:30:00Z"
+    alone = world.tell("cur", "TRP", "confirmed", half[:-2], at, fact=decided["event_id"])
+    assert ("same_person" in alone["flags"], headroom(world)["reserve_mg"]) == (True, "800")
+    told = world.tell("clerk", "TRP", "confirmed", half[:-2], at, fact=decided["event_id"])
+    assert (told["flags"], headroom(world)["below_floor"]) == (["below_reserve_floor"], True)
+    nothing_is_amiss(world)
+
+
+def test_mending_a_word_takes_nothing_out_of_the_reserve_alone(world: Collection) -> None:
+    """Registered as reserve, then amended to be none: it holds, and waits for a second person."""
+    number = world.issue(**SAMPLE)["items"][0]["number"][:-2]
+    words: Json = {"item": "sample", "mass": "50 mg", "balance": "B1"}
+    at, later = "2026-03-10T15:10:00Z", "2026-03-10T15:20:00Z"
+    told = world.tell("cur", "TRP", "registered", number, at, **words, reserve=True)
+    kept = world.tell("cur", "TRP", "registered", number, at, later, amends=told["id"], **words, reserve=True, what="x")
+    assert "unconfirmed" not in kept["flags"]
+    mended = world.tell(
+        "cur", "TRP", "registered", number, at, "2026-03-10T15:30:00Z", amends=told["id"], expected=kept["id"], **words
+    )
+    assert "unconfirmed" in mended["flags"]
+    nothing_is_amiss(world)
+    world.tell("clerk", "TRP", "confirmed", number, "2026-03-10T15:40:00Z", fact=mended["id"])
+    assert world.get("cur", "reports/unconfirmed")["items"] == []
+    nothing_is_amiss(world)
+
+
 def test_others_never_hear_of_a_request(world: Collection) -> None:
     """Rulings 16 and trade case 94: purposes and promises of others look like nothing at all; one's own are shown."""
     mine = asked(world, "90")
@@ -221,6 +255,24 @@ def test_what_pending_requests_would_leave(world: Collection) -> None:
     ]
     assert [r["competing"] for r in found["effects"]] == [[third], [], [first]]
     assert world.get("ana", "reports/request-effects", 404, collection="BRAITHMOSS")["code"] == "not_found"
+
+
+def test_headroom_and_effects_as_files(world: Collection) -> None:
+    """RFC 4180, read by the csv module: the same figures, and each row says which moments it is about."""
+    stone = world.running.people["stone"]
+    code = asked(world, "70", samples=[stone], least_mg="20")
+    found = {}
+    for report, more in (("headroom", {"sample": stone, "mass_mg": "160"}), ("request-effects", {})):
+        asks = {"collection": "BRAITHMOSS", **more}
+        head = {**world.head("cur"), "Accept": "text/csv"}
+        answer = world.running.client.get(f"/v1/reports/{report}", params=asks, headers=head)
+        assert answer.status_code == 200
+        assert "Accept" in answer.headers["Vary"]
+        (found[report],) = csv.DictReader(io.StringIO(answer.text, newline=""))
+    room, effect = found["headroom"], found["request-effects"]
+    assert (room["headroom_mg"], room["allowed"], room["largest_mg"]) == ("100", "False", "100")
+    assert (effect["request"], effect["headroom_after_wanted_mg"], effect["fits"]) == (code, "30", "True")
+    assert room["as_of"] == effect["as_of"]
 
 
 def test_the_share_is_a_whole_number(world: Collection) -> None:

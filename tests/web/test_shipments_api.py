@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from shipsvc.web.decisions import ATTEMPTS, attempted, new_id
+from shipsvc.app.record import ATTEMPTS
+from shipsvc.web.decisions import attempted, new_id
 from tests.web.documents import new_id as fact_id
 from tests.web.service import Running, running
 
