@@ -32,10 +32,11 @@ def _pairs(pairs: set[tuple[str, str]]) -> list[dict[str, Any]]:
     return [{"item": item, "institution": one, "until": FOREVER} for item, one in sorted(pairs)]
 
 
-def fill(database: Database, thousands: int) -> None:
-    """Put so many thousand items, their spans and their parties into the database, and gather statistics."""
+def fill(database: Database, thousands: int, *, lean: bool = False) -> None:
+    """Put so many thousand items, their spans and their parties into the database, and gather statistics. ``lean``: of
+    the spans only those that hold now."""
     draw = random.Random(7)
-    made = [row for serial in range(BLOCK) for row in _history(serial, draw)]
+    made = [row for serial in range(BLOCK) for row in _history(serial, draw) if row["live"] or not lean]
     owners = {row["item"]: owner_of(row["item"]) for row in made}
     pairs = {(r["item"], who) for r in made for who in (owners[r["item"]], r["holder"], r["borrower"]) if who}
     with database.engine.connect().execution_options(writes=True) as connection, connection.begin():

@@ -14,7 +14,18 @@ from time import perf_counter
 
 import psycopg
 
-from tests.bench import batch, bring_in, first_pages, history, long_series, machine, one_event, overpack, pages
+from tests.bench import (
+    batch,
+    bring_in,
+    discrepancies,
+    first_pages,
+    history,
+    long_series,
+    machine,
+    one_event,
+    overpack,
+    pages,
+)
 from tests.bench.bases import DURABLE, Base, PostgreSql, Sqlite
 from tests.bench.table import Row, markdown
 from tests.bench.wire import Refused
@@ -26,6 +37,7 @@ ROWS: dict[str, Measure] = {
     "batch": batch.measured,
     "overpack": overpack.measured,
     "first-page": first_pages.measured,
+    "discrepancies": discrepancies.measured,
     "history": history.measured,
     "pages": pages.measured,
     "import": bring_in.measured,

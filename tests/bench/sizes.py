@@ -18,6 +18,8 @@ from tests.bench.serving import serving, signed_in
 from tests.bench.table import Row, Times
 
 Ask = Callable[[Work], object]
+#: The URL of a database with so many thousand items.
+Fill = Callable[[Base, int], str]
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,9 @@ class Asked:
 
 
 @contextmanager
-def asked(base: Base, thousands: int, folder: Path) -> Iterator[Asked]:
+def asked(base: Base, thousands: int, folder: Path, fill: Fill = crowds.filled) -> Iterator[Asked]:
     """A collection of so many thousand items, ready to be asked by its clerk."""
-    url = crowds.filled(base, thousands)
+    url = fill(base, thousands)
     with serving(url, folder) as address:
         head = signed_in(address, crowds.READER)
         service: Service = create_app(Settings(database_url=url, base_url="http://127.0.0.1:8000")).state.service
@@ -66,14 +68,21 @@ def asked(base: Base, thousands: int, folder: Path) -> Iterator[Asked]:
 
 
 def grown(
-    base: Base, folder: Path, questions: list[Question], *, thousands: tuple[int, int], times: int, aim: str
+    base: Base,
+    folder: Path,
+    questions: list[Question],
+    *,
+    thousands: tuple[int, int],
+    times: int,
+    aim: str,
+    fill: Fill = crowds.filled,
 ) -> Iterator[Row]:
     """A row for each question: what 95 of 100 answers stayed within, and by what it grew with the collection.
 
     Beside it by what the median grew, which the weather on the machine moves less.
     """
     with ExitStack() as stack:
-        collections = [stack.enter_context(asked(base, size, folder)) for size in thousands]
+        collections = [stack.enter_context(asked(base, size, folder, fill)) for size in thousands]
         small, large = (f"{size * crowd.BLOCK:,} items" for size in thousands)
         for question in questions:
             ways = [
