@@ -255,11 +255,14 @@ def _settled_by(when: Moment) -> sa.ScalarSelect[Any]:
 def weighed_or_owned(institutions: Collection[str]) -> Clause:
     """A clause: one of the institutions owns the sample, or weighed it while it had to do with it.
 
-    Anybody may tell that they weighed something; the book is no answer to that (rulings 17).
+    Anybody may tell that they weighed something; the book is no answer to that (rulings 17). Values are asked for, not
+    whether there is a row: PostgreSQL would answer that by reading all that they own first, however short the page.
     """
-    owned = sa.exists().where(ITEM.c.number == COMPARISON.c.item, ITEM.c.owner.in_(institutions))
+    owner = sa.select(ITEM.c.owner).where(ITEM.c.number == COMPARISON.c.item).scalar_subquery()
+    owned = owner.in_(institutions)
     weighed = sa.or_(sa.false(), *(_is_at(COMPARISON.c.by_party, i) for i in institutions))
-    return sa.or_(owned, sa.and_(weighed, access.related(COMPARISON.c.item, institutions)))
+    related = access.until(COMPARISON.c.item, institutions).is_not(None)
+    return sa.or_(owned, sa.and_(weighed, related))
 
 
 def sources(connection: sa.Connection, when: Moment, events: Collection[str]) -> dict[str, Row]:

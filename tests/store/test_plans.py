@@ -159,6 +159,7 @@ def test_a_page_of_weighings_walks_its_index(
     said = plan(connection, reads_record.comparisons(WHENS[when], verdict, owned, after, 101))
 
     assert any(f"ix_comparison_{index}" in said for index in indexes.split()), said
+    assert "hashed" not in said, said
     assert "B-TREE" not in said, said
     assert "Sort" not in said, said
 
