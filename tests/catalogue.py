@@ -8,7 +8,9 @@ import ast
 import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from babel.messages.catalog import Catalog
@@ -16,7 +18,7 @@ from babel.messages.extract import extract
 from babel.messages.pofile import read_po, write_po
 
 from shipsvc.app import labels
-from shipsvc.domain import facts
+from shipsvc.domain import cases, facts, profiles, verdicts
 from shipsvc.domain.quantities import QUANTITIES
 from shipsvc.web.pages.language import CATALOGUES
 
@@ -64,8 +66,16 @@ def texts() -> Iterator[tuple[str | tuple[str, str], Place]]:
     for hazard in labels.HAZARDS:
         yield from ((line, ("labels", 0)) for line in labels.cautions(hazard))
     kinds = (kind.replace("_", " ") for kind in sorted(facts.FACTS | facts.DECISIONS.keys()))
+    yield from ((word, ("record", 0)) for module in (cases, profiles, verdicts) for word in _members(module))
     quantities = (name.replace("_", " ") for name in QUANTITIES)
     yield from ((word, ("record", 0)) for word in (*kinds, *quantities, *(one.strip() for one in RECORD.split(","))))
+
+
+def _members(module: ModuleType) -> Iterator[str]:
+    """The words of the closed lists of a module of rules."""
+    for one in vars(module).values():
+        if isinstance(one, type) and issubclass(one, StrEnum) and one is not StrEnum:
+            yield from (word.value.replace("_", " ") for word in one)
 
 
 def _extracted(path: Path, method: str, options: dict[str, str]) -> Iterator[tuple[str | tuple[str, str], Place]]:
