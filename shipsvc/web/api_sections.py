@@ -1,20 +1,27 @@
 """The account of a section: area and thickness in place of mass."""
 
 from decimal import Decimal
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Path
 
 from shipsvc.app import documents, sections
 from shipsvc.domain import codes
 from shipsvc.domain.sections import NM_IN_UM, UM2_IN_MM2, Change
 from shipsvc.web.answered import of_moment
-from shipsvc.web.api_items import Typed
+from shipsvc.web.api_items import PRINTABLE
 from shipsvc.web.deps import ClaimsDep, ServiceDep, reading
 from shipsvc.web.openapi import problems
 from shipsvc.web.schemas import MomentsDep
 from shipsvc.web.section_schemas import SectionChange, SectionShown
 
 router = APIRouter(prefix="/v1", tags=["items"])
+Section = Annotated[
+    str,
+    Path(
+        max_length=200, pattern=PRINTABLE, description="Its number, print code or another name", examples=["BRM-0014-B"]
+    ),
+]
 
 
 @router.get(
@@ -23,7 +30,7 @@ router = APIRouter(prefix="/v1", tags=["items"])
     summary="Area and thickness of a section",
     responses=problems(404),
 )
-def show_section(service: ServiceDep, claims: ClaimsDep, number: Typed, moments: MomentsDep) -> SectionShown:
+def show_section(service: ServiceDep, claims: ClaimsDep, number: Section, moments: MomentsDep) -> SectionShown:
     """What is in resin has no mass account. Here stand its area and thickness when it was made (`embedded`, or cut off
     another section), what was taken of it (`used`, `loss_noted` with `area_mm2`) and how thick it is after each polish
     (`thickness_um`)."""
