@@ -235,4 +235,5 @@ def test_figures_are_written_for_people() -> None:
     assert mg("221408") == "221\u202f408\u00a0mg"
     assert mg("-7.03") == "−7.03\u00a0mg"
     assert (u_mg("0.028577"), u_mg("25403.411936")) == ("0.029\u00a0mg", "25\u202f000\u00a0mg")
-    assert (length(8_700), length(0), length(321_600)) == ("2 h 25 min", "0 min", "3 d 17 h")
+    assert (length(8_700), length(0), length(133_830)) == ("2 h 25 min", "0 min", "37 h 10 min")
+    assert (length(863_999), length(864_000), length(1_000_000)) == ("239 h 59 min", "10 d", "11 d 13 h")

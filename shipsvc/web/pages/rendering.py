@@ -129,12 +129,13 @@ def _written(on: date) -> str:
 
 
 def length(seconds: float | None) -> str:
-    """A length of time in the two largest units that it has, rounded down: "3 d 4 h", "2 h 15 min", "0 min"."""
+    """A length of time, rounded down, as budgets are told: "37 h 10 min", "72 h"; from ten days on "11 d 13 h"."""
     if seconds is None:
         return "–"
     minutes = int(timedelta(seconds=seconds) / timedelta(minutes=1))
-    parts = ((minutes // 1440, "d"), (minutes // 60 % 24, "h"), (minutes % 60, "min"))
-    found = [f"{count} {unit}" for count, unit in parts if count][:2]
+    in_hours = ((minutes // 60, "h"), (minutes % 60, "min"))
+    in_days = ((minutes // 1440, "d"), (minutes // 60 % 24, "h"))
+    found = [f"{count} {unit}" for count, unit in (in_hours if minutes < 14_400 else in_days) if count]
     return " ".join(found) or "0 min"
 
 
