@@ -8,12 +8,21 @@ from collections.abc import Iterator, Mapping
 import pytest
 from fastapi.routing import APIRoute
 
+from shipsvc.web.deps import transaction
 from shipsvc.web.pages import install
 from shipsvc.web.pages.tables import BY_NAME
+from tests import sensed
 from tests.browser.device import Device
 from tests.browser.queue import told
+from tests.trips import COLD
 from tests.web.chip import CHIP, NUMBERS, PARCEL, VIAL
 
+#: Beyond the limit of profile C for a while, and with a gap.
+WARM_ONCE = [
+    ("2026-03-11T08:50:00Z", "2026-03-12T11:50:00Z", -20.0),
+    ("2026-03-12T12:00:00Z", "2026-03-12T14:00:00Z", 5.0),
+    ("2026-03-13T12:00:00Z", "2026-03-14T00:00:00Z", -20.0),
+]
 NO_NUMBER = "/scan?code=BRM-0001-M"
 #: For each address with something to fill in, what there is to look at.
 NAMED: Mapping[str, tuple[str, ...]] = {
@@ -27,8 +36,8 @@ NAMED: Mapping[str, tuple[str, ...]] = {
     "/shipments/{code}": ("/shipments/T-9",),
     "/shipments/{code}/packing-list": ("/shipments/T-9/packing-list",),
     "/shipments/{code}/receipt": ("/shipments/T-9/receipt",),
-    "/sources/{code}/send": (),
-    "/sources/{code}": (),  # drawn in test_pages_sources.py; its form is that of the pages beside it
+    "/sources/{code}/send": ("/sources/LG-1/send",),
+    "/sources/{code}": ("/sources/LG-1", "/sources/LG-1?profile=C"),
     "/sign/{secret}": (),  # looked at in test_door.py
     "/things/{number}/labels/new": (f"/things/{NUMBERS[CHIP]}/labels/new",),
     "/things/{number}/labels/{serial}/void": (f"/things/{NUMBERS[CHIP]}/labels/1/void",),
@@ -64,6 +73,10 @@ def owner(device: Device) -> Device:
     world.post("clerk", "shipments", {"code": "T-9", "consignor": "TRP", **route, "contents": [NUMBERS[PARCEL]]})
     world.tell("driver", "CRK", "released", PARCEL, "2026-03-14T08:59:00Z", to="SMP", shipment="T-9")
     world.at("2026-06-01T12:00:00Z")
+    with transaction(world.running.service, writes=True) as connection:
+        sensed.describe(connection, "C", COLD, "temperature", lifetime_budget_s=14_400)
+        sensed.source(connection, "LG-1", 10, "temperature")
+        sensed.send(connection, "LG-1", "temperature", WARM_ONCE, 10, "2026-03-14T00:20:00Z")
     case = {"acting_for": "SMP", "kind": "seal", "items": [NUMBERS[CHIP]], "what": "The seal is cut"}
     world.post("ana", "cases", case)
     device.sign_in("cur")
