@@ -57,7 +57,7 @@ def test_what_is_wrong_with_a_fact(door: Door, change: Json, code: str, pointer:
         ("weighed", {"mass": "1e30 mg"}, "not_a_mass", "/fact/body/mass"),
         ("weighed", {"mass": "10000000 kg"}, "not_a_mass", "/fact/body/mass"),
         ("weighed", {"mass": 512.3}, "malformed", "/fact/body/mass"),
-        ("weighed", {}, "malformed", "/fact/body/mass"),
+        ("weighed", {}, "malformed", "/fact/body"),
         ("weighed", {"mass": "512.3 mg", "plus_minus": "some"}, "not_a_mass", "/fact/body/plus_minus"),
         ("dried", {"hours": "48"}, "malformed", "/fact/body/hours"),
         ("dried", {"hours": True}, "malformed", "/fact/body/hours"),
