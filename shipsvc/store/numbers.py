@@ -37,6 +37,15 @@ def claims(connection: sa.Connection, institutions: Collection[str] | None, *, a
     return rows(connection, wanted if institutions is None else wanted.where(PREFIX.c.institution.in_(institutions)))
 
 
+def sample_prefixes(connection: sa.Connection, owners: Collection[str]) -> dict[str, str]:
+    """The prefixes under which the institutions number samples of their collections, and whose each is."""
+    newer = COLLECTION.alias("newer")
+    newest = sa.select(sa.func.max(newer.c.version)).where(newer.c.code == COLLECTION.c.code).scalar_subquery()
+    wanted = sa.select(COLLECTION.c.prefix, COLLECTION.c.owner).where(COLLECTION.c.owner.in_(owners))
+    found = rows(connection, wanted.where(COLLECTION.c.version == newest).order_by(COLLECTION.c.prefix))
+    return {row["prefix"]: row["owner"] for row in found}
+
+
 # --------------------------------------------------------------------------------------------------------- counters
 def last_serial(connection: sa.Connection, prefix: str) -> int:
     """The last serial given out under a prefix, 0 before the first. Hold the prefix first."""

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Body, Form, Query
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from shipsvc.app import documents, facts, items, labels, next_acts
+from shipsvc.app import documents, facts, items, labels, next_acts, ready_numbers
 from shipsvc.app.items import Shown
 from shipsvc.app.next_acts import Act, Trip
 from shipsvc.app.told import Envelope
@@ -15,13 +15,14 @@ from shipsvc.domain import codes, errors
 from shipsvc.web import api_events, items_shown
 from shipsvc.web.api_items import PRINTABLE
 from shipsvc.web.decisions import new_id
-from shipsvc.web.deps import Work
+from shipsvc.web.deps import Work, unit_of_work
 from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.fact_schemas import FACTS_MAX, UUID_PATTERN, EnvelopeIn, ManyAnswers
 from shipsvc.web.pages import frames, telling
 from shipsvc.web.pages.frames import NOW as NOW  # other pages ask for it here
 from shipsvc.web.pages.rendering import HEADERS, NOBODY, STATIC, render
 from shipsvc.web.pages.session import VisitDep
+from shipsvc.web.schemas import Prefix
 
 router = APIRouter(include_in_schema=False)
 Scanned = Annotated[str, Query(max_length=300, pattern=PRINTABLE)]
@@ -66,6 +67,21 @@ class Queued(EnvelopeIn):
 
     person: Annotated[str, Field(max_length=64)]
     facts: list[dict[str, Any]] = Field(min_length=1, max_length=FACTS_MAX)
+
+
+class NumbersNew(BaseModel):
+    """Numbers that a device wants to hold ready; it chose the id of their block, and may ask twice."""
+
+    model_config = ConfigDict(extra="forbid")
+    person: Annotated[str, Field(max_length=64)]
+    id: Annotated[str, Field(pattern=UUID_PATTERN)]
+    prefix: Prefix
+
+
+class NumbersReady(BaseModel):
+    """Numbers that nobody else is given, in order."""
+
+    numbers: list[str]
 
 
 @dataclass(frozen=True)
@@ -145,6 +161,16 @@ def send_queue(visit: VisitDep, queued: Annotated[Queued, Body()]) -> ManyAnswer
     return api_events.many(visit.service, visit.claims, queued.told(), queued.facts)
 
 
+@router.post("/scan/numbers")
+def keep_numbers(visit: VisitDep, wanted: Annotated[NumbersNew, Body()]) -> NumbersReady:
+    """A block of numbers for the pieces of splits, which the device then gives out itself."""
+    if wanted.person != visit.claims.sub:
+        raise errors.NotedByAnother
+    with unit_of_work(visit.service, visit.claims) as work:
+        row = ready_numbers.keep_ready(work.connection, work.actor, work.now(), wanted.id, wanted.prefix)
+        return NumbersReady(numbers=ready_numbers.free(work.connection, work.actor, row["id"]))
+
+
 # ---------------------------------------------------------------------------------------------------------------- page
 def _back(subject: str, told: str) -> Response:
     at = codes.parse_seen(subject)
@@ -169,7 +195,8 @@ def _blank() -> dict[str, Any]:
     return {
         "hand": None, "thing": None, "acts": [], "wrong": None, "told": None, "told_kind": "", "kinds": {},
         "person": "", "may_offer": False, "when": "", "new_id": "", "typed": {}, "code": "", "away": False,
-        "KINDS": telling.KINDS, "cautions": labels.cautions,
+        "KINDS": telling.KINDS, "cautions": labels.cautions, "splits": {}, "may_split": False,
+        "most_pieces": ready_numbers.AT_ONCE,
     }  # fmt: skip
 
 
@@ -183,6 +210,7 @@ def _page(
             hand = _in_hand(work, code) if code else None
         except errors.Malformed as error:
             wrong = wrong or problem_of(error)
+        splits = ready_numbers.splits(work.connection, work.actor)
         shown = {
             **_blank(),
             "code": code,
@@ -193,6 +221,8 @@ def _page(
             "told": (said := _told(work, told)),
             "may_offer": _may_offer(work, said),
             "kinds": next_acts.kinds(work.actor),
+            "splits": splits,
+            "may_split": hand is not None and ready_numbers.may_split(hand.shown, splits),
             "person": visit.claims.sub,
             "when": telling.local(now, frame.zone),
             # What was refused is sent again under its own id; what was recorded is not said twice.

@@ -217,14 +217,15 @@ def shown_sum(sum_: Sum) -> dict[str, Any]:
 
 
 def free_numbers(work: Work, found: Found, at_most: int) -> list[str]:
-    """Numbers out of blocks of one's own institutions under the prefix of a sample that nothing goes by yet."""
+    """Numbers out of blocks that the owner of a sample gave one's own institutions, that nothing goes by yet. Not those
+    of blocks that the owner keeps itself: they are held ready on devices elsewhere."""
     prefix = codes.prefix_of(found.number)
     blocks = numbers.blocks(
         work.connection, work.actor, prefix=prefix, institution=None, after=("", 0), limit=BLOCKS_MAX
     )
     free: list[str] = []
     for one in blocks:
-        if one["institution"] in work.actor.institutions and len(free) < at_most:
+        if one["institution"] in work.actor.institutions - {found.row["owner"]} and len(free) < at_most:
             block, used = numbers.block(work.connection, work.actor, one["id"])
             free += [codes.display(n) for n in numbers.numbers_of(block) if n not in used]
     return free[:at_most]

@@ -69,27 +69,36 @@ export function localTime(at = new Date()) {
   return `${day}T${time}${offset < 0 ? "-" : "+"}${two(Math.trunc(offset / 60))}:${two(offset % 60)}`;
 }
 
-// The device's name and its next number, in one transaction: two pages open at once never take the same.
-async function counted() {
+// What is remembered under some names is read and changed, and facts are kept, in one transaction: two pages open at
+// once never take the same. ``act`` gets what was remembered, and both stores; it must not wait for anything.
+async function inOne(names, act) {
   const database = await open();
   try {
     return await new Promise((done, failed) => {
-      const transaction = database.transaction(MEMORY, "readwrite", { durability: "strict" });
-      const store = transaction.objectStore(MEMORY);
-      const asked = store.get("device");
-      let device;
-      asked.onsuccess = () => {
-        const before = asked.result || { name: `web-${uuid7().slice(-12)}`, count: 0 };
-        device = { name: before.name, count: before.count + 1 };
-        store.put(device, "device");
+      const transaction = database.transaction([MEMORY, FACTS], "readwrite", { durability: "strict" });
+      const memory = transaction.objectStore(MEMORY);
+      const asked = names.map((name) => memory.get(name));
+      let answer;
+      asked[asked.length - 1].onsuccess = () => {
+        answer = act(asked.map((one) => one.result), memory, transaction.objectStore(FACTS));
       };
-      transaction.oncomplete = () => done(device);
+      transaction.oncomplete = () => done(answer);
       transaction.onerror = transaction.onabort = () => failed(transaction.error);
     });
   } finally {
     database.close();
   }
 }
+
+// The device's name and how many facts it has counted, so many more.
+const further = (before, count) => ({ name: `web-${uuid7().slice(-12)}`, ...before, count: ((before && before.count) || 0) + count });
+
+const counted = () =>
+  inOne(["device"], ([before], memory) => {
+    const device = further(before, 1);
+    memory.put(device, "device");
+    return device;
+  });
 
 // Keep one fact; ``person`` is who notes it: nobody else can send it.
 export async function keep(person, kind, subjects, actingFor, body, id = uuid7(), note = "") {
@@ -100,6 +109,54 @@ export async function keep(person, kind, subjects, actingFor, body, id = uuid7()
   await within(FACTS, "readwrite", (store) => store.put(one));
   return one;
 }
+
+// ------------------------------------------------------------------------------------------------- numbers for pieces
+// By prefix, the numbers that this device may still give out, in order, and the id of the block that it has asked for
+// (which is remembered first: asked for again, it is the same block). They are of one person; another begins anew.
+const heldBy = (person, held) => (held && held.person === person ? held : { person, blocks: {} });
+const blockOf = (mine, prefix) => mine.blocks[prefix] || { free: [], asked: "" };
+
+export const heldNumbers = async (person) => heldBy(person, await remembered("numbers")).blocks;
+
+export const askedBlock = (person, prefix) =>
+  inOne(["numbers"], ([held], memory) => {
+    const mine = heldBy(person, held);
+    const block = blockOf(mine, prefix);
+    mine.blocks[prefix] = { ...block, asked: block.asked || uuid7() };
+    memory.put(mine, "numbers");
+    return mine.blocks[prefix].asked;
+  });
+
+export const holdNumbers = (person, prefix, id, numbers) =>
+  inOne(["numbers"], ([held], memory) => {
+    const mine = heldBy(person, held);
+    const block = blockOf(mine, prefix);
+    if (block.asked !== id) return;
+    mine.blocks[prefix] = { free: [...block.free, ...numbers], asked: "" };
+    memory.put(mine, "numbers");
+  });
+
+// Keep a split: its numbers leave the block as its facts are kept, or neither. ``said`` has prefix, owner, sample, what,
+// ends and pieces ({number, mass, balance}). Answers false where those are not the next numbers any more.
+export const keepSplit = (person, said) =>
+  inOne(["numbers", "device"], ([held, before], memory, facts) => {
+    const mine = heldBy(person, held);
+    const block = blockOf(mine, said.prefix);
+    const numbers = said.pieces.map((piece) => piece.number);
+    if (!numbers.every((number, place) => block.free[place] === number)) return false;
+    mine.blocks[said.prefix] = { ...block, free: block.free.slice(numbers.length) };
+    memory.put(mine, "numbers");
+    const device = further(before, 2);
+    memory.put(device, "device");
+    const registered = { item: "sample", form: "material", owner: said.owner, ...(said.what && { what: said.what }) };
+    const told = [["registered", numbers, registered], ["divided", [said.sample], { children: said.pieces, ends: said.ends }]];
+    for (const [place, [kind, subjects, body]] of told.entries()) {
+      const time = { raw: localTime(), source: "device", sequence: device.count - 1 + place };
+      const fact = { id: uuid7(), kind, subjects, time, acting_for: said.owner, body };
+      facts.put({ id: fact.id, person, device: device.name, fact, problem: "" });
+    }
+    return true;
+  });
 
 // Keep a picture until it is sent; answers the hash by which facts name it.
 export async function keepFile(person, actingFor, blob, name) {

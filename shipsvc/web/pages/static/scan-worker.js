@@ -1,13 +1,13 @@
 // Answers for the scan page where there is no network. It keeps the page's shell and what the page loads, and no answer
 // of the service but the lists at the door that somebody asks it to keep.
-const KEPT = "shipsvc-scan-2";
+const KEPT = "shipsvc-scan-3";
 // Lists that somebody asked this device to keep; they go when somebody signs out.
 const LISTS = "shipsvc-lists";
 const SHELL = "/scan/shell";
 const LOADED = [
   SHELL, "/static/style.css", "/static/mark.svg", "/static/scan.webmanifest",
   "/static/scan.js", "/static/codes.js", "/static/queue.js", "/static/camera.js",
-  "/static/door.js", "/static/pad.js", "/static/photos.js", "/static/receive.js", "/static/words.js",
+  "/static/door.js", "/static/pad.js", "/static/photos.js", "/static/receive.js", "/static/split.js", "/static/words.js",
 ];
 
 // The decoder is 1.1 MB: only where the browser has none of its own, and the page does without it if need be.

@@ -1,6 +1,7 @@
 // The scan page: typing with help, the camera, one after another, and what is kept while there is no network.
 import { read, subject } from "/static/codes.js";
 import { handedOver, offerPhotos, photosOf, showSigning, signing } from "/static/door.js";
+import { sampleScanned, splitting, topUp } from "/static/split.js";
 import { say } from "/static/words.js";
 import { discard, discardFile, discardList, keep, kept, keptFiles, keptLists, mend, remember, remembered, send } from "/static/queue.js";
 
@@ -8,7 +9,7 @@ const TRY_AGAIN_MS = 5000;
 const $ = (id) => document.getElementById(id);
 const page = $("scan");
 let me = page.dataset.person
-  ? { person: page.dataset.person, name: page.dataset.name, kinds: JSON.parse(page.dataset.kinds) }
+  ? { person: page.dataset.person, name: page.dataset.name, kinds: JSON.parse(page.dataset.kinds), splits: JSON.parse(page.dataset.splits) }
   : null;
 
 // ----------------------------------------------------------------------------------------------------------- signals
@@ -223,8 +224,8 @@ function line(one) {
   const made = document.createElement("li");
   if (!one.fact) return other(one, made);
   const { kind, subjects, time, body } = one.fact;
-  const told = Object.entries(body).filter(([name]) => !["files_sha256", "signed"].includes(name));
-  const details = told.map(([name, said]) => `${name} ${said}`).join(", ");
+  const told = Object.entries(body).filter(([name, said]) => said !== false && !["files_sha256", "signed"].includes(name));
+  const details = told.map(([name, said]) => `${name} ${name === "children" ? said.map((one) => `${one.number} ${one.mass}`).join(", ") : said}`).join(", ");
   const what = document.createElement("p");
   what.textContent = `${kind.replace(/_/g, " ")} · ${subjects.join(", ")}${details ? ` · ${details}` : ""} · ${time.raw}`;
   made.append(what);
@@ -242,6 +243,8 @@ function line(one) {
   }));
   return made;
 }
+
+const KEPT_WHOLE = { registered: true, divided: true };
 
 // The fields of a refused fact, to be said otherwise.
 function mending(one) {
@@ -264,7 +267,8 @@ function mending(one) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const fields = Object.fromEntries(new FormData(form));
-    const body = bodyOf(asksOf(one.fact.kind), fields);
+    // Of what no field is shown for, such as the pieces of a split, nothing changes.
+    const body = one.fact.kind in KEPT_WHOLE ? { ...one.fact.body } : bodyOf(asksOf(one.fact.kind), fields);
     const { files_sha256, signed, party } = one.fact.body;
     Object.assign(body, files_sha256 && { files_sha256 }, signed && { signed, party });
     await mend(one, { subjects: fields.thing.split(/\s+/), acting_for: fields.for.trim(), body });
@@ -313,6 +317,10 @@ $("each").addEventListener("focusin", () => (inTurn = true));
 $("look-up").addEventListener("focusin", () => (inTurn = false));
 
 function scanned(text) {
+  if (sampleScanned(text)) {
+    signal(!read(text).wrong);
+    return;
+  }
   if (inTurn && !$("many").hidden) {
     const { into } = $("each").elements;
     if (!into.closest("label").hidden && !into.value) {
@@ -345,15 +353,22 @@ async function begin() {
     offerPhotos();
     signing(() => me.person, { unsigned: say("There is no signature yet.") }, go);
     showSigning(me.person);
+    splitting(me, async () => {
+      await show();
+      await go();
+    });
   }
   $("look-up").hidden = inTurn;
   $("many-more").open = inTurn;
   await show();
   await go();
-  window.addEventListener("online", go);
+  window.addEventListener("online", () => go().then(topUp));
   // Browsers say "online" before anything can be reached, or never: so it is also tried again while something waits.
   const waits = async () => [...(await kept()), ...(await keptLists()), ...(await keptFiles())].some((one) => !one.problem);
-  setInterval(async () => ((await waits()) ? go() : null), TRY_AGAIN_MS);
+  setInterval(async () => {
+    if (await waits()) await go();
+    await topUp();
+  }, TRY_AGAIN_MS);
   $("queue-send").addEventListener("click", go);
   if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
 }
