@@ -2,6 +2,8 @@
 
 import ast
 import re
+import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -139,3 +141,20 @@ def test_the_clock_is_an_argument(path: Path) -> None:
     """No layer below the wiring asks what time it is."""
     if layer_of(path) in {"domain", "store", "app"}:
         assert not re.search(r"\b(datetime\.now|utcnow|date\.today|time\.time)\(", path.read_text())
+
+
+#: What stands at the top: what the project is made of, and what tooling must find there.
+TOP = set(
+    "README.md DEVELOPERS.md CHANGELOG.md LICENSE Dockerfile pyproject.toml pins.txt pins-build.txt"
+    " shipsvc migrations tests demo_seed .ci .dockerignore .gitignore".split()
+)
+
+
+def test_nothing_else_is_kept_at_the_top() -> None:
+    """What a run leaves behind, such as a database and the files beside it, is not taken into the project."""
+    git = shutil.which("git")
+    if git is None or not (ROOT / ".git").exists():
+        pytest.skip("this is not a checkout")
+    command = [git, "-c", "safe.directory=*", "ls-files"]
+    kept = subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True).stdout
+    assert {name.split("/")[0] for name in kept.splitlines()} == TOP
