@@ -194,7 +194,7 @@ async def show_file(
     if if_none_match and _matches(if_none_match, headers["ETag"]):
         return Response(status_code=304, headers=headers)
     with folder():
-        path = await _path(service, found)
+        path = await path_of(service, found)
         size_bytes = (await run_in_threadpool(path.stat)).st_size
     kind = f"{found.media_type}; charset=utf-8" if found.media_type in {TEXT, CSV} else found.media_type
     return StreamingResponse(
@@ -216,7 +216,8 @@ def _matches(asked: str, tag: str) -> bool:
     return asked.strip() == "*" or tag.strip('"') in _TAGS.findall(asked)
 
 
-async def _path(service: Service, found: files.Readable) -> Path:
+async def path_of(service: Service, found: files.Readable) -> Path:
+    """Where the bytes are that are handed out; a copy that is not there is made again."""
     shelf = service.shelf
     if not found.as_copy:
         return shelf.path(found.sha256)

@@ -14,6 +14,7 @@ from shipsvc.web.pages.tables import BY_NAME
 from tests import sensed
 from tests.browser.device import Device
 from tests.browser.queue import told
+from tests.pictures import picture
 from tests.trips import COLD
 from tests.web.chip import CHIP, NUMBERS, PARCEL, VIAL
 
@@ -30,6 +31,7 @@ NAMED: Mapping[str, tuple[str, ...]] = {
     "/cases/{code}": ("/cases/{case}",),
     "/facts/{id}": ("/facts/{weighing}",),
     "/loans/{code}": ("/loans/L-9",),
+    "/photographs/{sha256}": (),  # pictures on the page of the chip
     "/receive/{code}": ("/receive/T-9",),
     "/reports/{name}": tuple(f"/reports/{name}" for name in BY_NAME),
     "/scan": ("/scan", f"/scan?code={NUMBERS[CHIP]}", f"/scan?code={NUMBERS[VIAL]}&kind=packed", NO_NUMBER),
@@ -77,6 +79,10 @@ def owner(device: Device) -> Device:
         sensed.describe(connection, "C", COLD, "temperature", lifetime_budget_s=14_400)
         sensed.source(connection, "LG-1", 10, "temperature")
         sensed.send(connection, "LG-1", "temperature", WARM_ONCE, 10, "2026-03-14T00:20:00Z")
+    head, chip = dict(world.head("clerk")), {"file": ("chip.png", picture("PNG"))}
+    answer = world.running.client.post("/v1/files", files=chip, data={"acting_for": "TRP"}, headers=head)
+    kept = answer.json()["sha256"]
+    world.tell("clerk", "TRP", "photographed", CHIP, "2026-03-10T12:30:00Z", files_sha256=[kept])
     case = {"acting_for": "SMP", "kind": "seal", "items": [NUMBERS[CHIP]], "what": "The seal is cut"}
     world.post("ana", "cases", case)
     device.sign_in("cur")
@@ -98,3 +104,12 @@ def test_every_page_is_for_everybody(owner: Device, scheme: str) -> None:
     assert found == []
     assert seen > 20
     assert owner.complaints == []
+
+
+def test_the_photograph_of_a_chip_is_drawn(owner: Device) -> None:
+    """The browser takes what it is given for a picture of 40 by 24 points."""
+    owner.page.goto(f"{owner.address}/things/{NUMBERS[CHIP]}")
+    picture = owner.page.locator(".pictures img")
+    picture.scroll_into_view_if_needed()
+    picture.evaluate("one => one.decode()")
+    assert picture.evaluate("one => [one.naturalWidth, one.naturalHeight]") == [40, 24]

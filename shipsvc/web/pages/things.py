@@ -10,7 +10,7 @@ from shipsvc.domain import codes, errors
 from shipsvc.web import cursors, items_shown
 from shipsvc.web.api_items import PRINTABLE
 from shipsvc.web.deps import Work
-from shipsvc.web.pages import bars, frames, thing_parts
+from shipsvc.web.pages import bars, frames, photographs, thing_parts
 from shipsvc.web.pages.frames import TypedDep
 from shipsvc.web.pages.rendering import render
 from shipsvc.web.pages.session import VisitDep
@@ -72,6 +72,8 @@ def thing(
         acts = thing_parts.acts(work, found, now)
         ids = [*(one.row["original_id"] for one in told), *(flag["event_id"] for flag in shown.flags)]
         opens = thing_parts.opens(work, ids)
+        entries = [items_shown.entry(fact, late_after_s) for fact in told[:FACTS]]
+        pictures = photographs.of(work, entries)
     at = {"as_of": when.as_of, "known_on": frame.known_on or now, "provisional": frame.known_on is None}
     time_out = items_shown.time_out(found.number, out, charged, at) if out else None
     return render(
@@ -79,7 +81,8 @@ def thing(
         frame,
         thing=items_shown.item(shown, at),
         out=time_out,
-        facts=[items_shown.entry(fact, late_after_s) for fact in told[:FACTS]],
+        facts=entries,
+        photographs=pictures,
         opens=opens,
         more=len(told) > FACTS,
         acts=acts,
