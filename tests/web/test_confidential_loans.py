@@ -171,7 +171,7 @@ def claim(world: Collection, who: str, party: str) -> str:
     return json.dumps(world.running.post("/v1/events", {"fact": said}, world.head(who), 201))
 
 
-@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(max_examples=5, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(steps=st.integers(0, 10), used=st.booleans(), who=st.sampled_from([("stranger", "MRL"), ("keeper", "DVM")]))
 def test_no_answer_tells_of_it(begun: Begun, tmp_path: Path, steps: int, *, used: bool, who: tuple[str, str]) -> None:
     """Neither lists nor reports, searches, counts, errors nor the answer to a statement differ for any outsider."""
