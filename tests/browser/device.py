@@ -40,7 +40,7 @@ class Device:
         self.context = self.chromium.launch_persistent_context(
             str(self.profile), executable_path=CHROMIUM, args=[*QUIET, *self.arguments], **options
         )
-        self.context.set_default_timeout(10_000)
+        self.context.set_default_timeout(30_000)
         self.page = self.context.pages[0]
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
 
@@ -59,12 +59,16 @@ class Device:
         """Open a page of the service."""
         self.page.goto(self.address + path)
 
+    def follow(self, locator: Any) -> None:
+        """Press what leads to another page, and wait until all of that page is there."""
+        with self.page.expect_navigation():
+            locator.click()
+
     def ready(self) -> None:
         """Wait until the page can do without the network."""
-        self.page.evaluate("navigator.serviceWorker.ready.then(() => true)")
-        self.until("caches.match('/static/camera.js').then(Boolean)")
+        self.page.locator("#kept-here").wait_for()
 
-    def until(self, expression: str, within_s: float = 15) -> None:
+    def until(self, expression: str, within_s: float = 30) -> None:
         """Wait until something holds in the page, whose policy lets nothing wait inside it."""
         from playwright.sync_api import Error
 

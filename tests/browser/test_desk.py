@@ -74,20 +74,19 @@ def test_a_split_balances_before_it_is_told(bench: Device) -> None:
 def test_a_second_person_confirms_from_the_desk(bench: Device) -> None:
     """The curator amends a mass far and is told that it takes somebody else; the clerk finds it, looks and confirms."""
     bench.open(f"/things/{NUMBER}")
-    bench.page.get_by_role("link", name="weighed").first.click()
+    bench.follow(bench.page.get_by_role("link", name="weighed").first)
     bench.page.get_by_label("Why needed").fill("Read from another line")
     bench.page.get_by_label("Mass", exact=True).fill("1180.0 mg")
-    bench.page.get_by_role("button", name="Put it right").click()
+    bench.follow(bench.page.get_by_role("button", name="Put it right"))
     bench.page.get_by_text("somebody else has to confirm it").wait_for()
     assert bench.violations() == []
 
     value = cookie(bench.world.running, "clerk")
     bench.context.add_cookies([{"name": "shipsvc", "value": value, "url": bench.address}])
     bench.open("/")
-    bench.page.get_by_role("link", name="Look, and confirm it").click()
+    bench.follow(bench.page.get_by_role("link", name="Look, and confirm it"))
     assert not bench.is_wide()
-    bench.page.get_by_role("button", name="I have looked, and it is so").click()
-    bench.page.wait_for_load_state()
+    bench.follow(bench.page.get_by_role("button", name="I have looked, and it is so"))
     assert bench.page.get_by_text("It waits for a second person").count() == 0
     assert bench.world.get("cur", "reports/unconfirmed")["items"] == []
     assert bench.complaints == []

@@ -30,14 +30,14 @@ def door(device: Device) -> Device:
 def test_a_broken_seal_on_a_phone(door: Device) -> None:
     """From the scan to the list, by label; the seal is told broken, nothing is opened, and the sender can see it."""
     door.open(f"/scan?code={NUMBERS[PARCEL]}")
-    door.page.get_by_role("link", name="receive it, step by step").click()
+    door.follow(door.page.get_by_role("link", name="receive it, step by step"))
     assert door.violations() == []
     assert not door.is_wide()
     seal = door.page.get_by_role("group", name="S-1")
     seal.get_by_label("broken").check()
     door.page.get_by_role("group", name="Outer box").get_by_label("damaged", exact=True).check()
     assert door.page.get_by_role("group", name="Opened?").get_by_label("not opened").is_checked()
-    door.page.get_by_role("button", name="Receive").click()
+    door.follow(door.page.get_by_role("button", name="Receive"))
     assert "Recorded." in door.page.inner_text(".done")
     assert door.violations() == []
     packed = door.world.get("cur", "shipments/T-9/packing-list")["contents"][0]
@@ -82,5 +82,5 @@ def test_a_stranger_on_a_phone(device: Device, scheme: str) -> None:
     device.open("/S/V00015.1")
     assert device.violations() == []
     assert not device.is_wide()
-    device.page.get_by_role("link", name="Sign in").click()
+    device.follow(device.page.get_by_role("link", name="Sign in"))
     assert device.page.url.endswith("/sign-in?next=%2Fscan%3Fcode%3DV00015.1")

@@ -66,6 +66,27 @@ def test_a_number_that_is_opened_without_a_network_is_at_hand(device: Device) ->
     assert device.page.inner_text("#queue-count") in {"", "0"}
 
 
+def test_whoever_goes_on_to_another_field_is_left_there(device: Device) -> None:
+    """A scan is kept while the next field is chosen: the cursor stays there, and the scan was told as it stood."""
+    device.sign_in("cur")
+    device.open("/scan")
+    each(device, "stored", place="TRP-GB1")
+    device.page.evaluate(
+        """(number) => {
+            const form = document.getElementById("each");
+            document.getElementById("each-code").value = number;
+            form.requestSubmit();
+            form.elements.place.focus();
+            form.elements.place.value = "";
+        }""",
+        NUMBERS[PARCEL],
+    )
+    device.until("document.getElementById('each-count').textContent === '1'")
+    left(device, 0)
+    assert device.page.evaluate("document.activeElement.name") == "place"
+    assert device.world.get("cur", f"items/{NUMBERS[PARCEL]}")["where"]["place"] == "TRP-GB1"
+
+
 def test_what_is_refused_is_shown_mended_and_sent_again(device: Device) -> None:
     """A place that is none is refused and stays; said otherwise it goes out, under a new id."""
     device.sign_in("cur")
@@ -115,8 +136,7 @@ def test_whoever_signs_out_is_forgotten_but_not_what_they_noted(device: Device) 
     device.sign_in("clerk")
     device.open("/scan")
     device.ready()
-    device.page.click(".who button")
-    device.page.wait_for_url("**/sign-in")
+    device.follow(device.page.locator(".who button"))
     device.until("import('/static/queue.js').then((queue) => queue.remembered('me')).then((me) => me === undefined)")
     device.away()
     device.open("/scan")
@@ -156,9 +176,9 @@ def test_without_a_script_the_same_form_tells_it(device: Device) -> None:
     device.sign_in("driver")
     device.open("/scan")
     device.page.fill("#code", NUMBERS[PARCEL])
-    device.page.click("#look-up button")
+    device.follow(device.page.locator("#look-up button"))
     device.page.fill("input[name=to]", "SMP")
-    device.page.click("button.big")
+    device.follow(device.page.locator("button.big"))
     assert "told=" in device.page.url
     assert device.page.locator("#camera").is_hidden()
     assert len(told(device.world, PARCEL, "released")) == 2
@@ -225,8 +245,7 @@ def test_the_camera_reads_a_label_of_ours(device: Device, tmp_path: Path) -> Non
     asked: list[str] = []
     device.page.on("request", lambda request: asked.append(request.url))
     device.page.click("#camera-on")
-    device.page.wait_for_url("**/scan?code=**", timeout=30_000)
-    assert device.page.inner_text("h1") == NUMBERS[VIAL]
+    device.until(f"document.querySelector('h1').textContent === '{NUMBERS[VIAL]}'", within_s=60)
     assert code in device.page.url
     assert all(url.startswith((device.address, "blob:", "data:")) for url in asked), "no other host is asked"
     assert device.complaints == []

@@ -97,8 +97,7 @@ def test_numbers_are_forgotten_at_sign_out_and_topped_up_when_few_are_left(devic
     device.until(f"{HELD}.then((free) => free.length === 14)")
     more = device.page.evaluate(HELD)
     assert more[:4] == held[6:]
-    device.page.click(".who button")
-    device.page.wait_for_url("**/sign-in")
+    device.follow(device.page.locator(".who button"))
     device.until(f"{HELD}.then((free) => free.length === 0)")
     device.sign_in("clerk")
     device.open("/scan")

@@ -19,16 +19,6 @@ async function begin() {
   const shown = form.elements.when.value;
   offerPhotos();
 
-  const keep = document.getElementById("keep-list");
-  if ("caches" in window && "serviceWorker" in navigator) {
-    keep.hidden = fresh !== "yes";
-    await navigator.serviceWorker.register("/scan-worker.js", { scope: "/receive" }).catch(() => {});
-  }
-  keep.addEventListener("click", async () => {
-    await (await caches.open(LISTS)).add(path);
-    kept.textContent = say("Kept. Open this page again at the door, also without a network.");
-  });
-
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     if (form.dataset.sent) return;
@@ -54,6 +44,17 @@ async function begin() {
     kept.scrollIntoView();
     setInterval(again, TRY_AGAIN_MS);
   });
+
+  // Offered last, and only where pressing it is heeded.
+  const keep = document.getElementById("keep-list");
+  keep.addEventListener("click", async () => {
+    await (await caches.open(LISTS)).add(path);
+    kept.textContent = say("Kept. Open this page again at the door, also without a network.");
+  });
+  if ("caches" in window && "serviceWorker" in navigator) {
+    keep.hidden = fresh !== "yes";
+    await navigator.serviceWorker.register("/scan-worker.js", { scope: "/receive" }).catch(() => {});
+  }
 
   async function again() {
     if (!(await keptLists()).some((one) => one.path === path && !one.problem)) return;

@@ -147,14 +147,20 @@ async function told(text) {
     $("each-code").select();
     return;
   }
+  // All of it at once: what is changed in the form meanwhile is about the next thing, and whoever has gone on to another
+  // field is not called back from it. What the camera reads leaves alone what is being typed.
   const fields = Object.fromEntries(new FormData(form));
-  fields.files = (await photosOf(form, me.person, $("each-for").value)).join(" ");
-  $("each-code").value = "";
-  await note(option().value, subject(seen), $("each-for").value, fields);
+  const { value: kind, text: said } = option();
+  const actingFor = $("each-for").value;
+  if ($("each-code").value === text) {
+    $("each-code").value = "";
+    $("each-code").focus();
+  }
+  fields.files = (await photosOf(form, me.person, actingFor)).join(" ");
+  await note(kind, subject(seen), actingFor, fields);
   $("each-count").textContent = Number($("each-count").textContent) + 1;
-  $("each-said").textContent = `${seen.number}: ${option().text.toLowerCase()}.`;
+  $("each-said").textContent = `${seen.number}: ${said.toLowerCase()}.`;
   signal(true);
-  $("each-code").focus();
 }
 
 // -------------------------------------------------------------------------------------------------------------- queue
@@ -341,7 +347,7 @@ function scanned(text) {
 
 // -------------------------------------------------------------------------------------------------------------- begin
 async function begin() {
-  if (me) await remember("me", me);
+  if (me) await remember("me", me).then(keptHere);
   else me = (await remembered("me")) || null;
   if ($("as-whom")) {
     $("as-whom").textContent = me ? say("You are {name}.", me) : say("Nobody has signed in on this device yet: open this page once with a network.");
@@ -360,6 +366,7 @@ async function begin() {
   }
   $("look-up").hidden = inTurn;
   $("many-more").open = inTurn;
+  $("queue-send").addEventListener("click", go);
   await show();
   await go();
   window.addEventListener("online", () => go().then(topUp));
@@ -369,8 +376,12 @@ async function begin() {
     if (await waits()) await go();
     await topUp();
   }, TRY_AGAIN_MS);
-  $("queue-send").addEventListener("click", go);
   if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
+}
+
+// Says so once all that the page needs without a network is on this device.
+function keptHere() {
+  if ("serviceWorker" in navigator) navigator.serviceWorker.ready.then(() => ($("kept-here").hidden = false));
 }
 
 if ("serviceWorker" in navigator) navigator.serviceWorker.register("/scan-worker.js", { scope: "/scan" }).catch(() => {});
