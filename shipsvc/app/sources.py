@@ -45,27 +45,34 @@ LAYOUT = Kind("layout", table(Layout), "institution")
 
 
 def create(
-    connection: sa.Connection, actor: Actor, now: datetime, code: str, content: Mapping[str, Any], told: Told
+    connection: sa.Connection,
+    actor: Actor,
+    now: datetime,
+    kind: SourceKind,
+    code: str,
+    content: Mapping[str, Any],
+    told: Told,
 ) -> Row:
     """The first version of a source. As ``documents.create``; NotFound too for a place or layout that is not there."""
     _check(connection, now, content, content["institution"])
-    return documents.create(connection, actor, now, SOURCE, code, content, told)
+    return documents.create(connection, actor, now, kind, code, content, told)
 
 
 def change(
     connection: sa.Connection,
     actor: Actor,
     now: datetime,
+    kind: SourceKind,
     code: str,
     follows: Collection[int] | None,
     content: Mapping[str, Any],
     told: Told,
 ) -> Row:
     """The next version. As ``documents.change``; a logger hangs nowhere and a sensor somewhere, for good."""
-    newest = stored.newest(connection, SOURCE.chain, code, SOURCE.visible(actor))
+    newest = stored.newest(connection, kind.chain, code, kind.visible(actor))
     if newest is not None:
         _check(connection, now, {**newest, **content}, newest["institution"])
-    return documents.change(connection, actor, now, SOURCE, code, follows, content, told)
+    return documents.change(connection, actor, now, kind, code, follows, content, told)
 
 
 def _check(connection: sa.Connection, now: datetime, content: Mapping[str, Any], owner: str) -> None:

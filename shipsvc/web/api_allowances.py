@@ -4,17 +4,20 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Response
 
-from shipsvc.app.documents import ALLOWANCE
+from shipsvc.app import documents, rulebooks
 from shipsvc.web import allowance_schemas as schemas
 from shipsvc.web.cursors import AskedDep
 from shipsvc.web.deps import ClaimsDep, ServiceDep
-from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, added, changed, listed, shown
+from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, Face, added, changed, listed, shown
 from shipsvc.web.etags import IfMatch
 from shipsvc.web.replays import RequestKeyDep
 from shipsvc.web.schemas import DocumentCode, MomentsDep
 
 router = APIRouter(prefix="/v1", tags=["documents"])
 Collection = Annotated[DocumentCode, Path(examples=["BRAITHMOSS"])]
+ALLOWANCE = Face(
+    documents.ALLOWANCE, schemas.AllowanceContent.columns, lambda row, _at: schemas.shown(row), keeper=rulebooks
+)
 
 
 @router.get("/allowances", operation_id="list_allowances", summary="What collections allow", responses=LISTED)

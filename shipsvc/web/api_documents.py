@@ -4,12 +4,12 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Response
 
-from shipsvc.app.documents import BALANCE, COLLECTION, PLACE, PROFILE
+from shipsvc.app import documents, rulebooks
 from shipsvc.web import document_schemas as schemas
 from shipsvc.web import profile_schemas
 from shipsvc.web.cursors import AskedDep
 from shipsvc.web.deps import ClaimsDep, ServiceDep
-from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, added, changed, listed, shown
+from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, Face, added, changed, listed, shown
 from shipsvc.web.etags import IfMatch
 from shipsvc.web.replays import RequestKeyDep
 from shipsvc.web.schemas import DocumentCode, MomentsDep
@@ -19,6 +19,8 @@ Collection = Annotated[DocumentCode, Path(examples=["BRAITHMOSS"])]
 Place = Annotated[DocumentCode, Path(examples=["TRP-GB1"])]
 Profile = Annotated[DocumentCode, Path(examples=["N"])]
 Balance = Annotated[DocumentCode, Path(examples=["B2"])]
+COLLECTION, PLACE, PROFILE = Face(documents.COLLECTION), Face(documents.PLACE), Face(documents.PROFILE)
+BALANCE = Face(documents.BALANCE, keeper=rulebooks)
 
 
 @router.get("/collections", operation_id="list_collections", summary="Collections", responses=LISTED)

@@ -1,18 +1,17 @@
 """Loggers and sensors, how their tables are read, and the checks of their clocks."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Response
 
 from shipsvc.app import documents, sources
-from shipsvc.app.sources import LAYOUT, SOURCE
-from shipsvc.web import cursors
 from shipsvc.web import source_schemas as schemas
 from shipsvc.web.cursors import AskedDep
 from shipsvc.web.deps import ClaimsDep, ServiceDep, Work, reading, unit_of_work
-from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, told_of
-from shipsvc.web.etags import IfMatch, etag, versions
+from shipsvc.web.document_answers import ADDED, CHANGED, LISTED, SHOWN, Face, added, changed, listed, shown
+from shipsvc.web.etags import IfMatch
 from shipsvc.web.openapi import REPLAYED_HEADER, problems
 from shipsvc.web.replays import Made, RequestKeyDep, once
 from shipsvc.web.schemas import DocumentCode, MomentsDep
@@ -23,8 +22,12 @@ Layout = Annotated[DocumentCode, Path(examples=["PLAIN"])]
 TOLD: Any = {201: {"headers": REPLAYED_HEADER}} | problems(404, 409)
 
 
-def _fields(row: Mapping[str, Any], at: Any, provisional: bool = False) -> dict[str, Any]:
-    return schemas.source_fields(row, sources.lapsed(row, at), provisional)
+def _source(row: Mapping[str, Any], at: datetime) -> dict[str, Any]:
+    return schemas.source_fields(row, sources.lapsed(row, at))
+
+
+SOURCE = Face(sources.SOURCE, schemas.source_content, _source, keeper=sources)
+LAYOUT = Face(sources.LAYOUT, schemas.layout_content, lambda row, _at: schemas.layout_fields(row))
 
 
 @router.get("/sources", operation_id="list_sources", summary="Loggers and sensors", responses=LISTED)
@@ -33,16 +36,7 @@ def list_sources(
 ) -> schemas.SourcePage:
     """Those of one's own institutions, of those that have an item of one's own collections, and those that one's own
     institutions may read out."""
-    after = asked.after("source", str)
-    with reading(service, claims) as work:
-        now = work.now()
-        when = documents.asked(moments.as_of, moments.known_on, now)
-        first = str(after[0]) if after else ""
-        rows = documents.page(work.connection, work.actor, SOURCE, when, after=first, limit=asked.limit + 1)
-    provisional = documents.is_provisional(moments.known_on, now)
-    shown = [_fields(row, when.as_of, provisional) for row in rows]
-    page = cursors.cut(shown, asked.limit, "source", lambda row: (row["code"],))
-    cursors.link(response, asked, page)
+    page = listed(service, claims, SOURCE, asked, moments, response)
     return schemas.SourcePage(items=[schemas.SourceShown(**row) for row in page.rows], next=page.next)
 
 
@@ -51,12 +45,7 @@ def show_source(
     service: ServiceDep, claims: ClaimsDep, code: Source, moments: MomentsDep, response: Response
 ) -> schemas.SourceShown:
     """What it measures, how often, where it hangs if it is a sensor, and whether its calibration is over."""
-    with reading(service, claims) as work:
-        now = work.now()
-        when = documents.asked(moments.as_of, moments.known_on, now)
-        row = documents.read(work.connection, work.actor, SOURCE, code, when)
-    response.headers["ETag"] = etag(row["version"])
-    return schemas.SourceShown(**_fields(row, when.as_of, documents.is_provisional(moments.known_on, now)))
+    return schemas.SourceShown(**shown(service, claims, SOURCE, code, moments, response))
 
 
 @router.post(
@@ -70,15 +59,7 @@ def show_source(
 def add_source(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body: schemas.SourceNew) -> Response:
     """For administrators, and for curators and registrars of the institution. Facts of the kinds `logger_placed` and
     `logger_removed` name a logger by this code; a sensor hangs in its place."""
-
-    def _make(work: Work) -> Made:
-        now, content = work.now(), schemas.source_content(body)
-        row = sources.create(work.connection, work.actor, now, body.code, content, told_of(body))
-        headers = {"Location": f"/v1/sources/{body.code}", "ETag": etag(row["version"])}
-        return Made(201, schemas.SourceShown(**_fields(row, now)), headers)
-
-    with unit_of_work(service, claims) as work:
-        return once(work, key, body, lambda: _make(work))
+    return added(service, claims, SOURCE, key, body, schemas.SourceShown)
 
 
 @router.put("/sources/{code}", operation_id="change_source", summary="Change a logger or sensor", responses=CHANGED)
@@ -91,12 +72,7 @@ def change_source(
     if_match: IfMatch = None,
 ) -> schemas.SourceShown:
     """A new version, mostly after a calibration, or where a sensor was hung elsewhere."""
-    follows = versions(if_match)
-    with unit_of_work(service, claims) as work:
-        now, content = work.now(), schemas.source_content(body)
-        row = sources.change(work.connection, work.actor, now, code, follows, content, told_of(body))
-    response.headers["ETag"] = etag(row["version"])
-    return schemas.SourceShown(**_fields(row, now))
+    return schemas.SourceShown(**changed(service, claims, SOURCE, code, if_match, body, response))
 
 
 @router.get("/layouts", operation_id="list_layouts", summary="Layouts of tables", responses=LISTED)
@@ -104,16 +80,7 @@ def list_layouts(
     service: ServiceDep, claims: ClaimsDep, asked: AskedDep, moments: MomentsDep, response: Response
 ) -> schemas.LayoutPage:
     """How tables of readings are read, as one's own institutions wrote it down."""
-    after = asked.after("layout", str)
-    with reading(service, claims) as work:
-        now = work.now()
-        when = documents.asked(moments.as_of, moments.known_on, now)
-        first = str(after[0]) if after else ""
-        rows = documents.page(work.connection, work.actor, LAYOUT, when, after=first, limit=asked.limit + 1)
-    provisional = documents.is_provisional(moments.known_on, now)
-    shown = [schemas.layout_fields(row, provisional) for row in rows]
-    page = cursors.cut(shown, asked.limit, "layout", lambda row: (row["code"],))
-    cursors.link(response, asked, page)
+    page = listed(service, claims, LAYOUT, asked, moments, response)
     return schemas.LayoutPage(items=[schemas.LayoutShown(**row) for row in page.rows], next=page.next)
 
 
@@ -122,12 +89,7 @@ def show_layout(
     service: ServiceDep, claims: ClaimsDep, code: Layout, moments: MomentsDep, response: Response
 ) -> schemas.LayoutShown:
     """Which column is what, and how its times and figures are written."""
-    with reading(service, claims) as work:
-        now = work.now()
-        when = documents.asked(moments.as_of, moments.known_on, now)
-        row = documents.read(work.connection, work.actor, LAYOUT, code, when)
-    response.headers["ETag"] = etag(row["version"])
-    return schemas.LayoutShown(**schemas.layout_fields(row, documents.is_provisional(moments.known_on, now)))
+    return schemas.LayoutShown(**shown(service, claims, LAYOUT, code, moments, response))
 
 
 @router.post(
@@ -141,15 +103,7 @@ def show_layout(
 def add_layout(service: ServiceDep, claims: ClaimsDep, key: RequestKeyDep, body: schemas.LayoutNew) -> Response:
     """For administrators, and for curators and registrars of the institution.
     `POST /v1/sources/{code}/readings/preview` guesses one from a file."""
-
-    def _make(work: Work) -> Made:
-        content = schemas.layout_content(body)
-        row = documents.create(work.connection, work.actor, work.now(), LAYOUT, body.code, content, told_of(body))
-        headers = {"Location": f"/v1/layouts/{body.code}", "ETag": etag(row["version"])}
-        return Made(201, schemas.LayoutShown(**schemas.layout_fields(row)), headers)
-
-    with unit_of_work(service, claims) as work:
-        return once(work, key, body, lambda: _make(work))
+    return added(service, claims, LAYOUT, key, body, schemas.LayoutShown)
 
 
 @router.put("/layouts/{code}", operation_id="change_layout", summary="Change a layout of tables", responses=CHANGED)
@@ -162,11 +116,7 @@ def change_layout(
     if_match: IfMatch = None,
 ) -> schemas.LayoutShown:
     """A new version. Uploads keep the layout that they were read by."""
-    follows, content = versions(if_match), schemas.layout_content(body)
-    with unit_of_work(service, claims) as work:
-        row = documents.change(work.connection, work.actor, work.now(), LAYOUT, code, follows, content, told_of(body))
-    response.headers["ETag"] = etag(row["version"])
-    return schemas.LayoutShown(**schemas.layout_fields(row))
+    return schemas.LayoutShown(**changed(service, claims, LAYOUT, code, if_match, body, response))
 
 
 @router.get(

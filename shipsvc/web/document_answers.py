@@ -1,13 +1,13 @@
 """What endpoints of documents share: a page of a kind, one version, the first version, the next version."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from fastapi import Response
 
-from shipsvc.app import documents, rulebooks
-from shipsvc.app.documents import ALLOWANCE, BALANCE, Kind
-from shipsvc.web import allowance_schemas as allowances
+from shipsvc.app import documents
 from shipsvc.web import cursors
 from shipsvc.web import document_schemas as schemas
 from shipsvc.web.cursors import Asked, Page
@@ -26,80 +26,89 @@ CHANGED: Any = {200: {"headers": ETAG}} | problems(404, 412, 428)
 Fields = dict[str, Any]
 
 
+def fields(row: Mapping[str, Any], provisional: bool = False) -> Fields:
+    """A version as the members of an answer."""
+    return {**schemas.fields_of(row), "provisional": provisional}
+
+
+@dataclass(frozen=True)
+class Face:
+    """One kind of document as the API shows it.
+
+    ``columns`` are what a request fills in, ``members`` what an answer says of a version at an instant. ``keeper`` is
+    the module whose ``create`` and ``change`` write it: ``documents`` unless there is more to do.
+    """
+
+    kind: documents.Kind
+    columns: Callable[[Any], Fields] = schemas.content_of
+    members: Callable[[Mapping[str, Any], datetime], Fields] = lambda row, _at: schemas.fields_of(row)
+    keeper: Any = documents
+
+    def shown(self, row: Mapping[str, Any], at: datetime, provisional: bool = False) -> Fields:
+        """A version as the members of an answer."""
+        return {**self.members(row, at), "provisional": provisional}
+
+
 def listed(
-    service: Service, claims: Claims, kind: Kind, asked: Asked, moments: Moments, response: Response
+    service: Service, claims: Claims, face: Face, asked: Asked, moments: Moments, response: Response
 ) -> Page[Fields]:
     """A page of the documents of a kind that the person may see, in the order of codes."""
-    after = asked.after(kind.name, str)
+    name = face.kind.name
+    after = asked.after(name, str)
     with reading(service, claims) as work:
         now = work.now()
         when = documents.asked(moments.as_of, moments.known_on, now)
         first = str(after[0]) if after else ""
-        rows = documents.page(work.connection, work.actor, kind, when, after=first, limit=asked.limit + 1)
+        rows = documents.page(work.connection, work.actor, face.kind, when, after=first, limit=asked.limit + 1)
     provisional = documents.is_provisional(moments.known_on, now)
-    page = cursors.cut([fields(row, provisional) for row in rows], asked.limit, kind.name, lambda row: (row["code"],))
+    found = [face.shown(row, when.as_of, provisional) for row in rows]
+    page = cursors.cut(found, asked.limit, name, lambda row: (row["code"],))
     cursors.link(response, asked, page)
     return page
 
 
-def shown(service: Service, claims: Claims, kind: Kind, code: str, moments: Moments, response: Response) -> Fields:
+def shown(service: Service, claims: Claims, face: Face, code: str, moments: Moments, response: Response) -> Fields:
     """One document as it stood, with the ETag of the version."""
     with reading(service, claims) as work:
         now = work.now()
         when = documents.asked(moments.as_of, moments.known_on, now)
-        row = documents.read(work.connection, work.actor, kind, code, when)
+        row = documents.read(work.connection, work.actor, face.kind, code, when)
     response.headers["ETag"] = etag(row["version"])
-    return fields(row, documents.is_provisional(moments.known_on, now))
+    return face.shown(row, when.as_of, documents.is_provisional(moments.known_on, now))
 
 
 def added(
-    service: Service, claims: Claims, kind: Kind, key: RequestKey, body: Any, shape: type[schemas.Version]
+    service: Service, claims: Claims, face: Face, key: RequestKey, body: Any, shape: type[schemas.Version]
 ) -> Response:
     """The first version of a document, told once for an Idempotency-Key."""
 
     def _make(work: Work) -> Made:
-        told, content = told_of(body), _content(body)
-        row = _app(kind).create(work.connection, work.actor, work.now(), kind, body.code, content, told)
-        headers = {"Location": f"/v1/{kind.chain.name}s/{body.code}", "ETag": etag(row["version"])}
-        return Made(201, shape(**fields(row)), headers)
+        now, told, content = work.now(), told_of(body), face.columns(body)
+        row = face.keeper.create(work.connection, work.actor, now, face.kind, body.code, content, told)
+        headers = {"Location": f"/v1/{face.kind.chain.name}s/{body.code}", "ETag": etag(row["version"])}
+        return Made(201, shape(**face.shown(row, now)), headers)
 
     return decided(service, claims, key, body, _make)
 
 
 def changed(
-    service: Service, claims: Claims, kind: Kind, code: str, if_match: str | None, body: Told, response: Response
+    service: Service, claims: Claims, face: Face, code: str, if_match: str | None, body: Told, response: Response
 ) -> Fields:
     """The next version of a document."""
     follows = versions(if_match)
 
-    def _change() -> Mapping[str, Any]:
-        told, content = told_of(body), _content(body)
+    def _change() -> Fields:
+        told, content = told_of(body), face.columns(body)
         with unit_of_work(service, claims) as work:
-            found: Mapping[str, Any] = _app(kind).change(
-                work.connection, work.actor, work.now(), kind, code, follows, content, told
-            )
-        return found
+            now = work.now()
+            row = face.keeper.change(work.connection, work.actor, now, face.kind, code, follows, content, told)
+        return face.shown(row, now)
 
-    row = attempted(_change)
-    response.headers["ETag"] = etag(row["version"])
-    return fields(row)
-
-
-def _app(kind: Kind) -> Any:
-    """Who writes the documents of a kind: what masses are judged by judges anew what was weighed."""
-    return rulebooks if kind in (BALANCE, ALLOWANCE) else documents
-
-
-def _content(body: Told) -> dict[str, Any]:
-    return body.columns() if isinstance(body, allowances.AllowanceContent) else schemas.content_of(body)
+    found = attempted(_change)
+    response.headers["ETag"] = etag(found["version"])
+    return found
 
 
 def told_of(body: Told) -> documents.Told:
     """Since when a version holds, and why it is told."""
     return documents.Told(body.valid_from, body.because)
-
-
-def fields(row: Mapping[str, Any], provisional: bool = False) -> Fields:
-    """A version as the members of an answer."""
-    written = allowances.shown(row) if "rules" in row else schemas.fields_of(row)
-    return {**written, "provisional": provisional}

@@ -310,10 +310,10 @@ def source_content(body: SourceContent) -> dict[str, Any]:
     return {**said, "quantities": " ".join(dict.fromkeys(body.quantities)), "readers": " ".join(body.readers)}
 
 
-def source_fields(row: Mapping[str, Any], lapsed: bool, provisional: bool = False) -> dict[str, Any]:
+def source_fields(row: Mapping[str, Any], lapsed: bool) -> dict[str, Any]:
     """A version as the members of an answer."""
     lists = {name: row[name].split() for name in ("quantities", "readers")}
-    return {**row, **lists, "calibration_lapsed": lapsed, "provisional": provisional}
+    return {**row, **lists, "calibration_lapsed": lapsed}
 
 
 def layout_content(body: LayoutContent) -> dict[str, Any]:
@@ -322,9 +322,9 @@ def layout_content(body: LayoutContent) -> dict[str, Any]:
     return {**body.model_dump(exclude={"code", "valid_from", "because", "content"}), "content": json.dumps(said)}
 
 
-def layout_fields(row: Mapping[str, Any], provisional: bool = False) -> dict[str, Any]:
+def layout_fields(row: Mapping[str, Any]) -> dict[str, Any]:
     """A version as the members of an answer."""
-    return {**row, "content": json.loads(row["content"]), "provisional": provisional}
+    return {**row, "content": json.loads(row["content"])}
 
 
 def check_out(shown: CheckShown) -> CheckOut:
