@@ -990,6 +990,34 @@ def readings() -> None:
         sa.PrimaryKeyConstraint("upload", "quantity", "sequence", name="pk_reading_chunk"),
     )
     index("ix_reading_chunk_source", "reading_chunk", "source", "quantity", "begin_at")
+    op.create_table(
+        "reading_span",
+        text("chunk"),
+        text("quantity"),
+        whole("sequence"),
+        instant("known_from"),
+        instant("known_to"),
+        whole("level"),
+        text("part_of", null=True),
+        text("source"),
+        text("run"),
+        text("unit"),
+        instant("begin_at"),
+        instant("end_at"),
+        whole("readings"),
+        real("lowest", null=True),
+        real("highest", null=True),
+        real("widest_gap_s"),
+        sa.PrimaryKeyConstraint("chunk", "quantity", "sequence", "known_from", name="pk_reading_span"),
+    )
+    index("ix_reading_span_source", "reading_span", "source", "quantity", "known_to", "begin_at")
+    partial("ix_reading_span_part_of", "reading_span", "part_of IS NOT NULL", "part_of")
+    op.create_table(
+        "merged_chunk",
+        text("id"),
+        sa.Column("data", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_merged_chunk"),
+    )
 
 
 def uploads() -> None:

@@ -13,7 +13,16 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from shipsvc.app import fsck_cases, fsck_compare, fsck_log, fsck_parties, fsck_readings, fsck_second, fsck_story
+from shipsvc.app import (
+    fsck_cases,
+    fsck_compare,
+    fsck_log,
+    fsck_parties,
+    fsck_readings,
+    fsck_second,
+    fsck_spans,
+    fsck_story,
+)
 from shipsvc.app.fsck_book import Documents
 from shipsvc.app.fsck_log import Finding, Log, Trips
 from shipsvc.app.fsck_parties import Sendings
@@ -60,6 +69,7 @@ def check(
     yield from fsck_second.check(connection, world.waiting)
     yield from fsck_cases.check(connection)
     yield from fsck_readings.check(connection)
+    yield from fsck_spans.check(connection)
     yield from fsck_log.balances(connection)
     yield from _from_nowhere(connection, fsck_reads.numbers(connection) - log.ids.keys())
 

@@ -41,12 +41,13 @@ def check(connection: sa.Connection) -> Iterator[Finding]:
             yield Finding("it belongs to no upload", about)
         elif (upload["source"], upload["run"]) != (row["source"], row["run"]):
             yield Finding("it is of another source or run than its upload", about, upload["source"], row["source"])
-        yield from _within(row, about)
+        yield from within(row, about)
 
 
-def _within(row: Row, about: str) -> Iterator[Finding]:
+def within(row: Row, about: str) -> Iterator[Finding]:
+    """What a chunk with its ``data`` says of itself that is not in it."""
     try:
-        times_us, values = _opened(row["data"])
+        times_us, values = opened(row["data"])
     except (zlib.error, struct.error, ValueError, IndexError) as error:
         yield Finding("it cannot be opened", about, "a chunk", str(error))
         return
@@ -54,8 +55,8 @@ def _within(row: Row, about: str) -> Iterator[Finding]:
     gaps = [(later - sooner) / 1e6 for (sooner, _), (later, _) in pairwise(known)]
     figures = [figure for _, value in known if (figure := _canonical(row, value)) is not None]
     expected: dict[str, Any] = {
-        "begin_at": _instant(times_us[0]),
-        "end_at": _instant(times_us[-1]),
+        "begin_at": _instant(known[0][0] if known else times_us[0]),
+        "end_at": _instant(known[-1][0] if known else times_us[-1]),
         "readings": len(known),
         "widest_gap_s": max(gaps, default=0.0),
     }
@@ -66,8 +67,8 @@ def _within(row: Row, about: str) -> Iterator[Finding]:
             yield Finding(f"{name} is not that of its readings", about, value, row[name])
 
 
-def _opened(data: bytes) -> tuple[list[int], list[float]]:
-    """Times in microseconds and values as they were given."""
+def opened(data: bytes) -> tuple[list[int], list[float]]:
+    """Times in microseconds and values as they were given; zlib.error, struct.error, ValueError or IndexError."""
     raw = zlib.decompress(data)
     version, digits, unit, gaps, count, first_time, first = struct.unpack_from("<BbBBIqq", raw)
     if version != 1:

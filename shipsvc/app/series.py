@@ -69,7 +69,8 @@ def find(connection: sa.Connection, actor: Actor, code: str, asked: Asked, when:
     window = (asked.begin or EARLIEST, min(asked.end or when.as_of, when.as_of))
     found = tuple(readings.chunks(connection, [code], [quantity], *window, when.known_on))
     begin = asked.begin or min((one.begin_at for one in found), default=None)
-    end = min(asked.end or when.as_of, max((one.end_at for one in found), default=when.as_of)) if found else asked.end
+    # Of a chunk that goes on behind the window, the last reading in it: however the readings are cut into chunks.
+    end = readings.last_until(connection, found, window[1]) if found else asked.end
     return Series(row, quantity, found, begin, end, sources.lapsed(row, when.as_of))
 
 

@@ -211,6 +211,8 @@ def _store(
 
 
 def _finish(connection: sa.Connection, now: Now, begun: Begun, tally: Tally, marks: Mapping[str, int]) -> None:
+    # Before the clock is read: whoever withdraws it, or merges chunks of the source, comes before or behind.
+    locks.hold(connection, f"upload {begun.row['source']}")
     at = now(connection)
     end = {
         "upload": begun.row["id"],

@@ -128,10 +128,8 @@ def hear_readings(times_s: npt.ArrayLike, values: npt.ArrayLike, rule: Rule, win
 
 def read_all(chunks: Iterable[Chunk], load: Load, window: PairS) -> tuple[Floats, Floats]:
     """All readings within a window, in order of time: what a mean needs, which no chunk can be left out of."""
-    read = [_loaded([chunk], load) for chunk in chunks if chunk.end_s >= window[0] and chunk.begin_s <= window[1]]
-    if not read:
-        return np.empty(0), np.empty(0)
-    return _clipped(*_sorted(*(np.concatenate(parts) for parts in zip(*read, strict=True))), window)
+    within = [chunk for chunk in chunks if chunk.end_s >= window[0] and chunk.begin_s <= window[1]]
+    return _clipped(*_loaded(within, load), window) if within else (np.empty(0), np.empty(0))
 
 
 def extremes(chunks: Iterable[Chunk], load: Load, window: PairS) -> PairS | None:
@@ -282,9 +280,19 @@ def _quiet(cluster: Sequence[Chunk], rule: Rule, window: PairS) -> bool:
 
 
 def _loaded(cluster: Iterable[Chunk], load: Load) -> tuple[Floats, Floats]:
-    read = [load(chunk.key) for chunk in cluster]
-    times = np.concatenate([np.asarray(t, np.float64) for t, _ in read])
-    return _sorted(times, np.concatenate([np.asarray(v, np.float64) for _, v in read]))
+    """Readings of chunks in order of time. Those of one instant keep their order within a chunk; of several chunks, the
+    lower ones come first: neither depends on which other readings are in the same chunk."""
+    read = [
+        _sorted(np.asarray(times, np.float64), np.asarray(values, np.float64))
+        for times, values in (load(chunk.key) for chunk in cluster)
+    ]
+    if len(read) == 1:
+        return read[0]
+    times, values = (np.concatenate(side) for side in zip(*read, strict=True))
+    first = np.concatenate([v[np.searchsorted(t, t, "left")] for t, v in read])
+    last = np.concatenate([v[np.searchsorted(t, t, "right") - 1] for t, v in read])
+    order = np.lexsort((last, first, times))
+    return times[order], values[order]
 
 
 def _sorted(times: Floats, values: Floats) -> tuple[Floats, Floats]:

@@ -36,7 +36,7 @@ from shipsvc.store.tables_derived import (
 )
 from shipsvc.store.tables_files import EventFile, EvidenceFile, FileName
 from shipsvc.store.tables_people import Person
-from shipsvc.store.tables_readings import ReadingChunk, Upload
+from shipsvc.store.tables_readings import MergedChunk, ReadingChunk, ReadingSpan, Upload, UploadEnd, UploadWithdrawal
 
 #: Rows in memory at a time while the log goes by, and values in one list of a statement.
 CHUNK = 500
@@ -255,6 +255,52 @@ def chunks(connection: sa.Connection) -> Iterator[Row]:
     """Every chunk of readings, a few at a time."""
     how = {"yield_per": 20}
     yield from connection.execute(sa.select(table(ReadingChunk)), execution_options=how).mappings()  # type: ignore[misc]  # as above
+
+
+def chunk_series(connection: sa.Connection) -> Sequence[tuple[str, str]]:
+    """Each source and quantity of which there are chunks, or spans of them."""
+    chunk, span = table(ReadingChunk), table(ReadingSpan)
+    both = sa.union(sa.select(chunk.c.source, chunk.c.quantity), sa.select(span.c.source, span.c.quantity))
+    return sorted((source, quantity) for source, quantity in connection.execute(both))
+
+
+def counting(connection: sa.Connection, source: str, quantity: str) -> Sequence[Row]:
+    """The chunks of a series whose upload was read to its end: ``since`` when, and ``until`` when (None: still)."""
+    chunk, end, gone = table(ReadingChunk), table(UploadEnd), table(UploadWithdrawal)
+    joined = chunk.join(end, end.c.upload == chunk.c.upload).outerjoin(gone, gone.c.upload == chunk.c.upload)
+    times = (end.c.recorded_at.label("since"), gone.c.recorded_at.label("until"))
+    wanted = sa.select(chunk.c.upload, chunk.c.sequence, *times).select_from(joined)
+    return rows(connection, wanted.where(chunk.c.source == source, chunk.c.quantity == quantity))
+
+
+def chunk_spans(connection: sa.Connection, source: str, quantity: str) -> Sequence[Row]:
+    """All spans of a series, whenever they counted, in the order of time."""
+    span = table(ReadingSpan)
+    wanted = sa.select(span).where(span.c.source == source, span.c.quantity == quantity)
+    return rows(connection, wanted.order_by(span.c.begin_at, span.c.known_from))
+
+
+def spans_told_otherwise(connection: sa.Connection) -> Sequence[Row]:
+    """The spans of chunks that do not say what their chunk says."""
+    chunk, span = table(ReadingChunk), table(ReadingSpan)
+    same = sa.and_(
+        chunk.c.upload == span.c.chunk, chunk.c.quantity == span.c.quantity, chunk.c.sequence == span.c.sequence
+    )
+    said = [column.name for column in chunk.c if column.name in span.c]
+    differs = sa.or_(*(chunk.c[name].is_distinct_from(span.c[name]) for name in said))
+    return rows(connection, sa.select(span).select_from(span.join(chunk, same)).where(span.c.level == 0, differs))
+
+
+def chunk_bytes(connection: sa.Connection, span: Row) -> bytes | None:
+    """The readings behind a span; None where there are none."""
+    chunk, merged = table(ReadingChunk), table(MergedChunk)
+    if span["level"]:
+        wanted = sa.select(merged.c.data).where(merged.c.id == span["chunk"])
+    else:
+        its = (chunk.c.upload == span["chunk"], chunk.c.quantity == span["quantity"])
+        wanted = sa.select(chunk.c.data).where(*its, chunk.c.sequence == span["sequence"])
+    found: bytes | None = connection.execute(wanted).scalar_one_or_none()
+    return found
 
 
 def _chunks(values: Iterable[Any]) -> Iterator[list[Any]]:

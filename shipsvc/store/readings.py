@@ -25,19 +25,28 @@ from shipsvc.store.engine import Row, rows
 from shipsvc.store.events import EVENT, EVENT_ITEM
 from shipsvc.store.tables import FOREVER, table
 from shipsvc.store.tables_derived import Flag
-from shipsvc.store.tables_readings import ClockCheckRow, ReadingChunk, Source, UploadEnd, UploadWithdrawal
+from shipsvc.store.tables_readings import (
+    ClockCheckRow,
+    MergedChunk,
+    ReadingChunk,
+    ReadingSpan,
+    Source,
+    UploadEnd,
+    UploadWithdrawal,
+)
 
 SOURCE = table(Source)
 CHECK = table(ClockCheckRow)
 END = table(UploadEnd)
 WITHDRAWAL = table(UploadWithdrawal)
 CHUNK = table(ReadingChunk)
+SPAN = table(ReadingSpan)
+MERGED = table(MergedChunk)
 FLAG = table(Flag)
-# All that stands before the bytes: SQLite would have to walk through those to what stands behind them.
 _STATED: Final = tuple(
-    CHUNK.c[name]
+    SPAN.c[name]
     for name in (
-        *("upload", "quantity", "sequence", "source", "run", "begin_at", "end_at"),
+        *("chunk", "quantity", "sequence", "level", "unit", "source", "run", "begin_at", "end_at"),
         *("readings", "lowest", "highest", "widest_gap_s"),
     )
 )
@@ -65,11 +74,13 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class ChunkKey:
-    """Where a chunk is, and how its times are to be set right."""
+    """Where a chunk is (``level`` 0: of the upload ``chunk``; above: merged), and how its times are to be set right."""
 
-    upload: str
+    chunk: str
     quantity: str
     sequence: int
+    level: int
+    unit: str
     correction: Correction
 
 
@@ -266,7 +277,7 @@ def chunks(
     """The chunks of the sources that have a reading in [start, end), in the order of source, quantity and time.
 
     Of uploads that were whole, and not withdrawn, by ``known_on``; in times as the checks known then set them right.
-    Chunks of two uploads may overlap, and hold the same readings.
+    Chunks of two uploads may overlap, and hold the same readings. Small ones may have been merged to one.
     """
     if not sources or not quantities:
         return []
@@ -276,7 +287,7 @@ def chunks(
     )
     facts = [_facts(row, fixes.get((row["source"], row["run"]), Correction())) for row in found]
     within = [one for one in facts if one.begin_at < end and one.end_at >= start]
-    return sorted(within, key=lambda one: (one.source, one.quantity, one.begin_at, one.key.upload, one.key.sequence))
+    return sorted(within, key=lambda one: (one.source, one.quantity, one.begin_at, one.key.chunk, one.key.sequence))
 
 
 def _raw_window(
@@ -287,20 +298,24 @@ def _raw_window(
     return min([start, *(fix.logger(start) for fix in turned)]), max([end, *(fix.logger(end) for fix in turned)])
 
 
-def _stated(begin: datetime, end: datetime, known_on: datetime) -> sa.Select[Any]:
-    withdrawn = sa.exists().where(WITHDRAWAL.c.upload == CHUNK.c.upload, WITHDRAWAL.c.recorded_at <= known_on)
-    return (
-        sa.select(*_STATED)
-        .select_from(CHUNK.join(END, END.c.upload == CHUNK.c.upload))
-        .where(
-            among(CHUNK.c.source),
-            among(CHUNK.c.quantity, "quantities"),
-            CHUNK.c.begin_at <= end,
-            CHUNK.c.end_at >= begin,
-            END.c.recorded_at <= known_on,
-            ~withdrawn,
-        )
+def _stated(begin: datetime, end: datetime, known_on: datetime) -> sa.Select[Any] | sa.CompoundSelect[Any]:
+    about = (
+        among(SPAN.c.source),
+        among(SPAN.c.quantity, "quantities"),
+        SPAN.c.begin_at <= end,
+        SPAN.c.end_at >= begin,
     )
+    return _counted(sa.select(*_STATED).where(*about), known_on)
+
+
+def _counted(wanted: sa.Select[Any], known_on: datetime) -> sa.Select[Any] | sa.CompoundSelect[Any]:
+    """Of such spans those that counted by what was known. Apart from each other, those that still count and those that
+    do no longer, so that an index leads past all that ended before."""
+    if known_on >= FOREVER:
+        return wanted.where(SPAN.c.known_to == FOREVER)
+    then = wanted.where(SPAN.c.known_from <= known_on)
+    over = then.where(SPAN.c.known_to > known_on, SPAN.c.known_to < FOREVER)
+    return then.where(SPAN.c.known_to == FOREVER).union_all(over)
 
 
 def _facts(row: Row, fix: Correction) -> ChunkFacts:
@@ -310,21 +325,38 @@ def _facts(row: Row, fix: Correction) -> ChunkFacts:
         edges = [clocks.microseconds(begin_at), clocks.microseconds(end_at), *(knot for knot, _ in fix.knots)]
         widest_s *= max(1 + gain / over for _, _, gain, over in map(fix.line_at, edges))
         begin_at, end_at = fix.true(begin_at), fix.true(end_at)
-    key = ChunkKey(row["upload"], row["quantity"], row["sequence"], fix)
+    key = ChunkKey(row["chunk"], row["quantity"], row["sequence"], row["level"], row["unit"], fix)
     stated = row["readings"], row["lowest"], row["highest"]
     return ChunkFacts(row["source"], row["quantity"], begin_at, end_at, *stated, widest_s, key)
 
 
 def last_read(connection: sa.Connection, sources: Collection[str], when: When) -> dict[str, datetime]:
     """When each of the sources last read anything that counts, by its own clock as it is kept, up to ``as_of``."""
-    withdrawn = sa.exists().where(WITHDRAWAL.c.upload == CHUNK.c.upload, WITHDRAWAL.c.recorded_at <= when.known_on)
-    wanted = (
-        sa.select(CHUNK.c.source, sa.func.max(CHUNK.c.end_at).label("end_at"))
-        .select_from(CHUNK.join(END, END.c.upload == CHUNK.c.upload))
-        .where(among(CHUNK.c.source), END.c.recorded_at <= when.known_on, CHUNK.c.begin_at <= when.as_of, ~withdrawn)
-        .group_by(CHUNK.c.source)
-    )
-    return {row["source"]: min(_utc(row["end_at"]), when.as_of) for row in rows(connection, wanted, some=list(sources))}
+    wanted = sa.select(*_STATED).where(among(SPAN.c.source), SPAN.c.begin_at <= when.as_of)
+    spans = _counted(wanted, when.known_on).subquery()
+    over = sa.select(spans.c.source, sa.func.max(spans.c.end_at).label("end_at")).where(spans.c.end_at <= when.as_of)
+    found = {
+        row["source"]: _utc(row["end_at"])
+        for row in rows(connection, over.group_by(spans.c.source), some=list(sources))
+    }
+    for row in rows(connection, sa.select(spans).where(spans.c.end_at > when.as_of), some=list(sources)):
+        at = _last_until(connection, _facts(row, Correction()), when.as_of)
+        found[row["source"]] = max(found.get(row["source"], at), at)
+    return found
+
+
+def last_until(connection: sa.Connection, facts: Iterable[ChunkFacts], until: datetime) -> datetime | None:
+    """When the last reading of the chunks was, up to a moment: one that goes on behind it is opened. None for none."""
+    within = [one for one in facts if one.begin_at <= until]
+    ends = (one.end_at if one.end_at <= until else _last_until(connection, one, until) for one in within)
+    return max(ends, default=None)
+
+
+def _last_until(connection: sa.Connection, one: ChunkFacts, until: datetime) -> datetime:
+    times_s, values = load(connection, one.key)
+    read = times_s[~np.isnan(values) & (times_s <= until.timestamp())]
+    # Its first reading is not behind that moment, but for what rounding makes of a corrected time.
+    return datetime.fromtimestamp(round(float(read.max()), 6), UTC) if read.size else one.begin_at
 
 
 def _utc(at: datetime) -> datetime:
@@ -333,13 +365,15 @@ def _utc(at: datetime) -> datetime:
 
 def load(connection: sa.Connection, key: ChunkKey) -> tuple[packing.Floats, packing.Floats]:
     """The readings of a chunk: true times in POSIX seconds, values in the canonical unit, NaN where there is none."""
-    wanted = sa.select(CHUNK.c.data, CHUNK.c.unit).where(
-        CHUNK.c.upload == key.upload, CHUNK.c.quantity == key.quantity, CHUNK.c.sequence == key.sequence
-    )
-    (row,) = rows(connection, wanted)
-    times_us, values = packing.decode(row["data"])
+    if key.level:
+        wanted = sa.select(MERGED.c.data).where(MERGED.c.id == key.chunk)
+    else:
+        wanted = sa.select(CHUNK.c.data).where(
+            CHUNK.c.upload == key.chunk, CHUNK.c.quantity == key.quantity, CHUNK.c.sequence == key.sequence
+        )
+    times_us, values = packing.decode(connection.execute(wanted).scalar_one())
     true_s = times_us / 1e6 + _shift_s(times_us, key.correction)
-    return true_s, packing.canonical(values, conversion(key.quantity, row["unit"]))
+    return true_s, packing.canonical(values, conversion(key.quantity, key.unit))
 
 
 def _shift_s(times_us: packing.Ints, fix: Correction) -> packing.Floats | float:

@@ -5,7 +5,7 @@ from datetime import date, datetime
 import sqlalchemy as sa
 from sqlmodel import Field, SQLModel
 
-from shipsvc.store.tables import Chain, big, one_of
+from shipsvc.store.tables import Chain, big, one_of, partial
 
 SOURCE_KINDS = ("logger", "sensor")
 FORMATS = ("csv", "senml_json", "senml_cbor", "senml_lines")
@@ -146,3 +146,42 @@ class ReadingChunk(SQLModel, table=True):
     recorded_at: datetime
     actor: str
     __table_args__ = (sa.Index("ix_reading_chunk_source", "source", "quantity", "begin_at"),)
+
+
+class ReadingSpan(SQLModel, table=True):
+    """Readings as they count: a chunk of an upload (level 0) or several merged, and as known from when to when.
+
+    Derived of what was sent, so that it may be written over; at any moment that is asked about, each chunk of an upload
+    that counts stands in one row, itself or merged. ``chunk`` is the upload, or the ``MergedChunk``; ``part_of`` is
+    the merged one that took its place, where the row ended for that.
+    """
+
+    __tablename__ = "reading_span"
+    chunk: str = Field(primary_key=True)
+    quantity: str = Field(primary_key=True)
+    sequence: int = Field(primary_key=True)
+    known_from: datetime = Field(primary_key=True)
+    known_to: datetime
+    level: int
+    part_of: str | None = None
+    source: str
+    run: str
+    unit: str
+    begin_at: datetime
+    end_at: datetime
+    readings: int
+    lowest: float | None
+    highest: float | None
+    widest_gap_s: float
+    __table_args__ = (
+        sa.Index("ix_reading_span_source", "source", "quantity", "known_to", "begin_at"),
+        partial("ix_reading_span_part_of", "part_of IS NOT NULL", "part_of"),
+    )
+
+
+class MergedChunk(SQLModel, table=True):
+    """The readings of many small chunks as one (``domain.chunks``), beside the chunks themselves."""
+
+    __tablename__ = "merged_chunk"
+    id: str = Field(primary_key=True)
+    data: bytes = Field(sa_type=sa.LargeBinary)

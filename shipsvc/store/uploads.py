@@ -5,11 +5,13 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 import sqlalchemy as sa
 
 from shipsvc.domain import chunks as packing
 from shipsvc.domain import clocks
 from shipsvc.domain.quantities import conversion
+from shipsvc.store import reading_spans
 from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.readings import CHUNK, END, WITHDRAWAL
 from shipsvc.store.tables import table
@@ -25,9 +27,10 @@ def add_upload(connection: sa.Connection, row: Mapping[str, Any]) -> None:
 
 
 def end_upload(connection: sa.Connection, row: Mapping[str, Any]) -> None:
-    """Write down that an upload was read to its end; ``bad`` and ``marks`` are lists."""
+    """Write down that an upload was read to its end; ``bad`` and ``marks`` are lists. Its chunks count from now on."""
     stored = {**row, "bad": json.dumps(row["bad"]), "marks": json.dumps(row["marks"])}
     connection.execute(sa.insert(END), stored)
+    reading_spans.count(connection, row["upload"], row["recorded_at"])
 
 
 def chunk_row(upload: Row, quantity: str, sequence: int, unit: str, series: tuple[Any, Any], digits: int) -> Row:
@@ -36,7 +39,9 @@ def chunk_row(upload: Row, quantity: str, sequence: int, unit: str, series: tupl
     times_us, values = packing.in_order(*series)
     line = conversion(quantity, unit)
     stated = packing.summary(times_us, values, line)
-    begin, end = (clocks.EPOCH + int(times_us[n]) * clocks.MICROSECOND for n in (0, -1))
+    # What is no reading speaks for no time: the ends are those of its readings, where it has any.
+    read_us = times_us[~np.isnan(values)] if stated.readings else times_us
+    begin, end = (clocks.EPOCH + int(read_us[n]) * clocks.MICROSECOND for n in (0, -1))
     return {
         "upload": upload["id"],
         "quantity": quantity,
@@ -90,8 +95,9 @@ def touched_at(connection: sa.Connection, upload: str) -> datetime | None:
 
 
 def withdraw(connection: sa.Connection, row: Mapping[str, Any]) -> None:
-    """Write down that an upload no longer counts."""
+    """Write down that an upload no longer counts, nor what it was merged into: its other parts count again."""
     connection.execute(sa.insert(WITHDRAWAL), row)
+    reading_spans.uncount(connection, row["upload"], row["recorded_at"])
 
 
 def _shown() -> sa.Select[Any]:

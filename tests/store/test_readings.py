@@ -144,7 +144,7 @@ def test_known_when_it_was_whole(world: World) -> None:
     assert found(world, "LG-1", START) == []
     with world.writing() as connection:
         gone = {"upload": known, "recorded_at": START + 2 * DAY, "actor": "p1", "because": "wrong layout"}
-        connection.execute(sa.insert(readings.WITHDRAWAL), gone)
+        uploads.withdraw(connection, gone)
     assert found(world, "LG-1") == []
     assert len(found(world, "LG-1", START + DAY)) == 1
 

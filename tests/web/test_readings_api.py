@@ -161,6 +161,7 @@ def test_an_upload_that_broke_off_is_gone_on_with(embedded: Running) -> None:
     with engine.begin() as connection:  # as a process that died leaves it: the end is not there
         connection.execute(sa.text("DROP TRIGGER guard_upload_end_delete"))
         connection.execute(sa.text("DELETE FROM upload_end"))
+        connection.execute(sa.text("DELETE FROM reading_span"))
     assert chunks(embedded) == []
     assert embedded.get(f"/v1/sources/LG-101/uploads/{made['id']}", head)["state"] == "reading"
     assert send(embedded, TABLE, head).json()["code"] == "away"
