@@ -32,8 +32,10 @@ def series(connection: sa.Connection) -> list[tuple[str, str]]:
     return reading_spans.series_of_many(connection, merging.PARTS_MIN, SMALL_READINGS)
 
 
-def planned(connection: sa.Connection, now: datetime, source: str, quantity: str, most: int) -> list[list[Row]]:
-    """Up to ``most`` lots of chunks of one series, each to be merged to one."""
+def planned(
+    connection: sa.Connection, now: datetime, source: str, quantity: str, most: int, parts: int = merging.PARTS
+) -> list[list[Row]]:
+    """Up to ``most`` lots of chunks of one series, each to be merged to one; ``parts`` as in ``domain.merging``."""
     rows: dict[Any, Row] = {}
 
     def noted(row: Row) -> Small:
@@ -43,7 +45,7 @@ def planned(connection: sa.Connection, now: datetime, source: str, quantity: str
         return Small(key, alike, row["begin_at"], row["end_at"], row["readings"])
 
     found = reading_spans.small(connection, source, quantity, SMALL_READINGS, now - SETTLED)
-    lots = list(islice(merging.batches(map(noted, found), CHUNK_READINGS), most))
+    lots = list(islice(merging.batches(map(noted, found), CHUNK_READINGS, parts), most))
     return [[rows[one.key] for one in lot] for lot in lots]
 
 

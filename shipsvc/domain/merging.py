@@ -42,11 +42,11 @@ class _Row:
         self.readings += one.readings
 
 
-def batches(chunks: Iterable[Small], readings_max: int) -> Iterator[list[Small]]:
+def batches(chunks: Iterable[Small], readings_max: int, parts: int = PARTS) -> Iterator[list[Small]]:
     """What is to be merged, each to a chunk of up to ``readings_max`` readings.
 
     ``chunks`` come in the order of their beginnings, each with at most half as many readings. Chunks at the end of a
-    series, which others may follow, are left until there are ``PARTS``.
+    series, which others may follow, are left until there are as many as ``parts``.
     """
     open_rows: dict[Hashable, list[_Row]] = {}
     for one in chunks:
@@ -54,7 +54,7 @@ def batches(chunks: Iterable[Small], readings_max: int) -> Iterator[list[Small]]
         for row in list(beside):
             if one.begin_at - row.parts[-1].end_at > PAUSE:
                 beside.remove(row)
-                if len(row.parts) >= PARTS_MIN:
+                if len(row.parts) >= min(PARTS_MIN, parts):
                     yield row.parts
         fitting = next((row for row in beside if row.parts[-1].end_at < one.begin_at), None)
         if fitting is not None and fitting.readings + one.readings > readings_max:
@@ -67,6 +67,6 @@ def batches(chunks: Iterable[Small], readings_max: int) -> Iterator[list[Small]]
             fitting = _Row()
             beside.append(fitting)
         fitting.add(one)
-        if len(fitting.parts) == PARTS:
+        if len(fitting.parts) == parts:
             beside.remove(fitting)
             yield fitting.parts

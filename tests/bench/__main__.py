@@ -20,6 +20,7 @@ from tests.bench import (
     discrepancies,
     first_pages,
     history,
+    live_sensor,
     long_series,
     machine,
     one_event,
@@ -42,6 +43,7 @@ ROWS: dict[str, Measure] = {
     "pages": pages.measured,
     "import": bring_in.measured,
     "readings": long_series.measured,
+    "live": live_sensor.measured,
 }
 
 
