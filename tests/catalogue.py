@@ -5,8 +5,9 @@ takes out what no page says any more.
 """
 
 import ast
+import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -17,9 +18,11 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract
 from babel.messages.pofile import read_po, write_po
 
-from shipsvc.app import labels
-from shipsvc.domain import cases, facts, profiles, verdicts
+from shipsvc.app import documents, labels, sources
+from shipsvc.domain import cases, errors, facts, profiles, verdicts
 from shipsvc.domain.quantities import QUANTITIES
+from shipsvc.store.tables import ROLES
+from shipsvc.web.errors import LIBRARY, REMEDIES
 from shipsvc.web.pages.language import CATALOGUES
 
 PAGES = CATALOGUES.parent
@@ -38,6 +41,35 @@ swap suspected, below reserve floor, sample, container, parcel, vial, bag, jar, 
 breach, silence
 """.replace("\n", " ")
 
+PACKAGE = PAGES.parent.parent
+#: The classes of errors by their names, and which of their facts are texts of ours.
+ERRORS: Mapping[str, type[errors.ShipsvcError]] = {
+    name: one
+    for name, one in vars(errors).items()
+    if isinstance(one, type) and issubclass(one, errors.ShipsvcError) and one is not errors.ShipsvcError
+}
+FREE = frozenset({"why", "what", "needed", "limit"})
+#: Modules that no page asks: the errors of these are read by programs and by whoever runs the service.
+PROGRAMS = frozenset(
+    f"{layer}/{name}.py".removeprefix("./")
+    for layer, names in {
+        ".": "broker cli_export cli_import cli_listen cli_user",
+        "app": "alarms allowances amends clients fsck identity imports imports_cells imports_columns imports_file "
+        "imports_rows mail mass_balance profiles readiness reading_inbox reading_senml reading_streams requests "
+        "request_effects reserve reserve_marks restrictions rulebooks sections series series_limits successions "
+        "token_keys told",
+        "domain": "air chunks clients clocks conditions drift endurance humidity layouts ledger loans mass profiles "
+        "quantities readings seal sections senml sheets thinning times uncertainty verdicts",
+        "store": "backup schema",
+        "web": "api_alarms api_clients api_comparing api_conditions api_labels api_numbers api_readings "
+        "api_reports_mass api_streams cursors etags exports multipart oauth openapi replays tokens",
+    }.items()
+    for name in names.split()
+)
+
+#: What is filled in, and what else must be in a text for it to be one.
+GAP = re.compile(r"%\(\w+\)s|\{\w+\}")
+WORD = re.compile(r"[A-Za-z]")
 Place = tuple[str, int]
 #: No dates and no names: a catalogue changes only where a text does.
 FIRST = datetime(2026, 1, 1, tzinfo=UTC)
@@ -63,12 +95,70 @@ def texts() -> Iterator[tuple[str | tuple[str, str], Place]]:
         yield from _values(path)
     for path in sorted((PAGES / "static").glob("*.js")):
         yield from _extracted(path, "javascript", {})
+    yield from _wrongs()
     for hazard in labels.HAZARDS:
         yield from ((line, ("labels", 0)) for line in labels.cautions(hazard))
     kinds = (kind.replace("_", " ") for kind in sorted(facts.FACTS | facts.DECISIONS.keys()))
     yield from ((word, ("record", 0)) for module in (cases, profiles, verdicts) for word in _members(module))
     quantities = (name.replace("_", " ") for name in QUANTITIES)
     yield from ((word, ("record", 0)) for word in (*kinds, *quantities, *(one.strip() for one in RECORD.split(","))))
+
+
+def _wrongs() -> Iterator[tuple[str, Place]]:
+    """Messages of errors, what to do about them, and the free texts in them."""
+    kinds = documents.Kind
+    named = (one.name for module in (documents, sources) for one in vars(module).values() if isinstance(one, kinds))
+    messages = [kind.__doc__ or "" for kind in ERRORS.values()]
+    library = (template for templates in LIBRARY.values() for template in templates)
+    yield from ((text, ("errors", 0)) for text in (*messages, *REMEDIES.values(), *library, *named))
+    yield from ((role.replace("_", " "), ("record", 0)) for role in ROLES)
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if behind_pages(path):
+            yield from free_texts(path)
+
+
+def behind_pages(path: Path) -> bool:
+    """Whether pages can show the errors of a module."""
+    return path.relative_to(PACKAGE).as_posix() not in PROGRAMS
+
+
+def free_texts(path: Path) -> Iterator[tuple[str, Place]]:
+    """The words and templates that a module fills into its errors."""
+    for part in _free(path):
+        yield from ((text, place) for text, place in _text(part, path) if WORD.search(GAP.sub("", text)))
+
+
+def forgetful(path: Path) -> list[int]:
+    """The lines of a module on which it fills an f-string into an error."""
+    return [part.lineno for part in _free(path) if isinstance(part, ast.JoinedStr)]
+
+
+def _free(path: Path) -> Iterator[ast.expr]:
+    """What a module fills into its errors as words of ours: where they are raised, in a Text, or under a name that goes
+    into one of the two."""
+    nodes = list(ast.walk(ast.parse(path.read_text())))
+    calls = [node for node in nodes if isinstance(node, ast.Call)]
+    found = [word.value for call in calls if _called(call) in ERRORS for word in call.keywords if word.arg in FREE]
+    found += [call.args[0] for call in calls if _called(call) == "Text" and call.args]
+    named = {part.id for one in found for part in _choices(one) if isinstance(part, ast.Name)}
+    assigned = (node for node in nodes if isinstance(node, ast.Assign))
+    found += [node.value for node in assigned if any(_names(target) & named for target in node.targets)]
+    for one in found:
+        yield from _choices(one)
+
+
+def _choices(one: ast.expr) -> list[ast.expr]:
+    if isinstance(one, ast.IfExp):
+        return [one.body, one.orelse]
+    return one.elts if isinstance(one, ast.Tuple) else [one]
+
+
+def _called(call: ast.Call) -> str:
+    return call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+
+
+def _names(target: ast.AST) -> set[str]:
+    return {part.id for part in ast.walk(target) if isinstance(part, ast.Name)}
 
 
 def _members(module: ModuleType) -> Iterator[str]:

@@ -70,12 +70,14 @@ class Actor:
         their own, and whoever told a fact may withdraw it."""
         held = {role for where, role in self.roles if where == institution} - READERS
         if kind in FACTS - {"amended"} and not any(kind in ONLY.get(role, FACTS) for role in held):
-            raise errors.NotYourRole(needed=f"clerk, analyst or another that tells {kind}", institution=institution)
+            raise errors.NotYourRole(
+                needed=errors.Text("clerk, analyst or another that tells {kind}", kind=kind), institution=institution
+            )
 
     def must_be(self, institution: str, *roles: str) -> None:
         """Raise unless the person has one of the roles at the institution, or administers the service."""
         if not self.has(institution, *roles) and not self.administers:
-            raise errors.NotYourRole(needed=" or ".join(roles), institution=institution)
+            raise errors.NotYourRole(needed=errors.either(roles), institution=institution)
 
     def must_administer(self) -> None:
         """Raise unless the person administers the service, from whichever institution."""

@@ -42,7 +42,10 @@ def sample(connection: sa.Connection, actor: Actor, typed: str) -> Found:
     found = items.find(connection, actor, typed)
     if found.row["kind"] != "sample":
         number = codes.display(found.number)
-        raise errors.RuleForbids(why=f"{number} is a {found.row['kind']}; only a sample has a mass of its own")
+        why = errors.Text(
+            "{number} is a {kind}; only a sample has a mass of its own", number=number, kind=found.row["kind"]
+        )
+        raise errors.RuleForbids(why=why)
     return found
 
 

@@ -49,7 +49,8 @@ def require_decided(connection: sa.Connection, loan: str) -> None:
     """RuleForbids while nobody has decided a case of the loan (trade step 29)."""
     undecided = cases.undecided_of_loan(connection, loan)
     if undecided:
-        raise errors.RuleForbids(why=f"loan {loan} still has open cases: {', '.join(undecided)}.")
+        why = errors.Text("loan {loan} still has open cases: {cases}.", loan=loan, cases=", ".join(undecided))
+        raise errors.RuleForbids(why=why)
 
 
 def require_free(
@@ -61,6 +62,7 @@ def require_free(
     """
     for row in cases.holding(connection, numbers, when):
         if row["owner"] != goes_to:
-            which = "" if row["internal"] else f" (case {row['code']})"
-            why = f"{codes.display(row['item'])} is on hold{which}. Leave it out until its owner lifts the hold."
+            which = "" if row["internal"] else errors.Text(" (case {case})", case=row["code"])
+            on_hold = "{number} is on hold{which}. Leave it out until its owner lifts the hold."
+            why = errors.Text(on_hold, number=codes.display(row["item"]), which=which)
             raise errors.RuleForbids(why=why, pointer=pointer)

@@ -55,7 +55,7 @@ def copy_without_metadata(source: Path, target: Path, media_type: str) -> None:
 def _check_size(image: Image.Image, pixels_max: int) -> None:
     """The size stands in the header: nothing is unpacked before it is known."""
     if image.width * image.height > pixels_max:
-        raise errors.WrongType(why=f"it has more than {pixels_max} points; make it smaller.")
+        raise errors.WrongType(why=errors.Text("it has more than {most} points; make it smaller.", most=pixels_max))
 
 
 def _redraw(image: Image.Image, media_type: str) -> Image.Image:

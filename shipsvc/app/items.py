@@ -129,7 +129,8 @@ def _meant(connection: sa.Connection, actor: Actor, typed: str) -> str:
         called = items.called(connection, typed, access.names(actor))
         if len(called) > 1:
             named = ", ".join(map(codes.display, called))
-            raise errors.Malformed(why=f"several things go by the name {typed}: {named}. Ask by number.") from None
+            several = "several things go by the name {typed}: {named}. Ask by number."
+            raise errors.Malformed(why=errors.Text(several, typed=typed, named=named)) from None
         if called:
             return called[0]
         if isinstance(malformed, errors.WrongCheckCharacter):
@@ -286,4 +287,5 @@ def _require_no_number(name: str) -> None:
         number = codes.parse_seen(name).number
     except errors.Malformed:
         return
-    raise errors.Malformed(why=f"{name} reads as the number {codes.display(number)}", pointer="/alias")
+    why = errors.Text("{name} reads as the number {number}", name=name, number=codes.display(number))
+    raise errors.Malformed(why=why, pointer="/alias")

@@ -17,7 +17,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from shipsvc.app import labels
 from shipsvc.app.labels import BORDER, LabelText, Level, Matrix
-from shipsvc.domain.errors import Malformed
+from shipsvc.domain.errors import Malformed, Text
 
 SizeName = Literal["vial", "jar", "bag", "box"]
 #: Width of a module below which common label printers (300 dots an inch: 0.085 mm) draw it with under three dots.
@@ -105,8 +105,8 @@ def _draw(canvas: Any, label: Printed, size: Size, left: float, top: float) -> N
     module = size.code / (len(modules) - 2 * BORDER)
     side = module * len(modules)
     if module < MODULE_MM_MIN or side > size.height:
-        why = f"the address {label.url} has no room in a symbol of {size.code:g} mm. Take a larger size of label."
-        raise Malformed(why=why, pointer="/size")
+        no_room = "the address {url} has no room in a symbol of {side} mm. Take a larger size of label."
+        raise Malformed(why=Text(no_room, url=label.url, side=f"{size.code:g}"), pointer="/size")
     _symbol(canvas, modules, module, left, top - (size.height - side) / 2)
     x, width = left + side, size.width - side - 1
     lines = _lines(label, size, width)

@@ -27,7 +27,7 @@ from PIL import Image, ImageDraw, ImageFont
 from qrcode.constants import ERROR_CORRECT_H, ERROR_CORRECT_M, ERROR_CORRECT_Q
 from qrcode.main import QRCode
 
-from shipsvc.domain.errors import Malformed
+from shipsvc.domain.errors import Malformed, Text
 
 #: Quiet zone of a QR symbol, in modules (ISO/IEC 18004, 5.3.8 in the edition of 2015; from memory).
 BORDER: Final = 4
@@ -87,7 +87,10 @@ def cautions(*hazards: str) -> tuple[str, ...]:
     """
     for hazard in hazards:
         if hazard not in _CAUTIONS:
-            raise Malformed(why=f"there are no cautions for {hazard}; there are for {', '.join(HAZARDS)}")
+            known = ", ".join(HAZARDS)
+            raise Malformed(
+                why=Text("there are no cautions for {hazard}; there are for {known}", hazard=hazard, known=known)
+            )
     lines = [line for hazard in dict.fromkeys(hazards) for line in _CAUTIONS[hazard]]
     return (*lines, LAST_LINE) if lines else ()
 
@@ -145,9 +148,10 @@ def label_url(base_url: str, print_code: str, tag: str) -> str:
     """
     base = urlsplit(base_url)
     if base.scheme not in {"http", "https"} or not base.hostname or base.query or base.fragment or "@" in base.netloc:
-        raise Malformed(why=f"{base_url} is not the address of a service, such as https://ship.example.org")
+        why = Text("{url} is not the address of a service, such as https://ship.example.org", url=base_url)
+        raise Malformed(why=why)
     if not _PRINT_CODE.fullmatch(print_code):
-        raise Malformed(why=f"{print_code} is not the code of a print, such as BRM0001L.2")
+        raise Malformed(why=Text("{code} is not the code of a print, such as BRM0001L.2", code=print_code))
     return f"{base.scheme.upper()}://{base.netloc.upper()}{base.path.rstrip('/')}{PATH}{print_code}.{tag}"
 
 

@@ -155,9 +155,11 @@ def close(connection: sa.Connection, actor: Actor, now: Clock, code: str, becaus
     newest = _keeper(connection, actor, code)
     at = now()
     lines = loan_lines.of_loans(connection, [newest], When(at, FOREVER), at)[code]
-    still = [f"{codes.display(line.item)} ({line.state})" for line in lines if not line.state.is_closed]
+    still = [line for line in lines if not line.state.is_closed]
     if still:
-        raise errors.RuleForbids(why=f"loan {code} still has open lines: {', '.join(still)}.")
+        named = [errors.Text("{number} ({state})", number=codes.display(one.item), state=one.state) for one in still]
+        why = errors.Text("loan {code} still has open lines: {lines}.", code=code, lines=errors.joined(", ", named))
+        raise errors.RuleForbids(why=why)
     case_access.require_decided(connection, code)
     _write(connection, actor, at, newest, {"closed_at": at}, at, because)
 
@@ -243,7 +245,7 @@ def _keeper(connection: sa.Connection, actor: Actor, code: str) -> Row:
         raise errors.NotFound(what="loan", name=code)
     actor.must_be(newest["lender"], *KEEPERS)
     if newest["closed_at"]:
-        raise errors.RuleForbids(why=f"loan {code} is closed.")
+        raise errors.RuleForbids(why=errors.Text("loan {code} is closed.", code=code))
     return newest
 
 
@@ -336,6 +338,8 @@ def _check_lines(connection: sa.Connection, agreement: Agreement) -> None:
         if row is None or row["owner"] != agreement.lender:
             raise errors.NotFound(what="sample", name=codes.display(number), pointer=pointer)
         if row["kind"] != "sample":
-            raise errors.Malformed(why=f"{codes.display(number)} is a {row['kind']}; lend samples", pointer=pointer)
+            why = errors.Text("{number} is a {kind}; lend samples", number=codes.display(number), kind=row["kind"])
+            raise errors.Malformed(why=why, pointer=pointer)
         if number in agreement.lines[:place]:
-            raise errors.Malformed(why=f"{codes.display(number)} is named twice", pointer=pointer)
+            why = errors.Text("{number} is named twice", number=codes.display(number))
+            raise errors.Malformed(why=why, pointer=pointer)

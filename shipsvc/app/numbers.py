@@ -209,15 +209,19 @@ def _series(connection: sa.Connection, wanted: Issue) -> Series:
         raise errors.Malformed(why="the numbers of one request have one prefix", pointer="/numbers")
     series = series_of(connection, prefixes.pop(), "/numbers" if wanted.numbers else "/prefix")
     if not wanted.numbers and wanted.acting_for != series.owner:
-        raise errors.NotYourRole(needed=" or ".join(ISSUERS), institution=series.owner)
+        raise errors.NotYourRole(needed=errors.either(ISSUERS), institution=series.owner)
     return series
 
 
 def _suits(series: Series, wanted: Issue) -> None:
     """Samples are numbered with their collection, packaging with its owner institution (rulings 24)."""
     if (wanted.kind == "sample") != (series.collection is not None):
-        whose = f"samples of {series.collection}" if series.collection else f"packaging of {series.owner}"
-        why = f"numbers under {series.prefix} are for {whose}. Use another prefix for a {wanted.kind}."
+        of_samples = "numbers under {prefix} are for samples of {of}. Use another prefix for a {kind}."
+        of_packaging = "numbers under {prefix} are for packaging of {of}. Use another prefix for a {kind}."
+        of = series.collection or series.owner
+        why = errors.Text(
+            of_samples if series.collection else of_packaging, prefix=series.prefix, of=of, kind=wanted.kind
+        )
         raise errors.RuleForbids(why=why, pointer="/kind")
 
 
@@ -229,7 +233,8 @@ def _from_blocks(connection: sa.Connection, actor: Actor, series: Series, wanted
     for place, number in enumerate(wanted.numbers):
         held = blocks.get(number)
         if held is None or wanted.acting_for not in (held["institution"], series.owner):
-            why = f"{codes.display(number)} is in no block of numbers that {wanted.acting_for} was given"
+            in_none = "{number} is in no block of numbers that {party} was given"
+            why = errors.Text(in_none, number=codes.display(number), party=wanted.acting_for)
             raise errors.RuleForbids(why=why, pointer=f"/numbers/{place}")
         if number in there and not there[number]["provisional"]:
             raise errors.AlreadyThere(what="item", name=codes.display(number), pointer=f"/numbers/{place}")

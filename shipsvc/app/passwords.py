@@ -44,9 +44,10 @@ def hashed(password: str, *, cost: Cost = OWASP) -> str:
     """
     text = _normalised(password)
     if text is None or len(text) > LENGTH_MAX:
-        raise errors.Malformed(why=f"a password has at most {LENGTH_MAX} characters, all of them valid Unicode")
+        too_long = "a password has at most {most} characters, all of them valid Unicode"
+        raise errors.Malformed(why=errors.Text(too_long, most=LENGTH_MAX))
     if len(text) < LENGTH_MIN:
-        raise errors.Malformed(why=f"a password has at least {LENGTH_MIN} characters")
+        raise errors.Malformed(why=errors.Text("a password has at least {least} characters", least=LENGTH_MIN))
     with _slot(cost):
         return _hasher(cost).hash(text)
 

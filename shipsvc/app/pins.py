@@ -88,7 +88,8 @@ def hashed(tablet: Tablet, pin: str) -> str:
 def put(connection: sa.Connection, actor: Actor, now: datetime, tablet: Tablet, pin_hash: str) -> None:
     """Keep the actor's PIN on the tablet. RuleForbids for who has nothing to do with the institution that it is of."""
     if tablet.institution not in actor.institutions:
-        raise errors.RuleForbids(why=f"this tablet is of {tablet.institution}, for which you do not act.")
+        of_others = "this tablet is of {institution}, for which you do not act."
+        raise errors.RuleForbids(why=errors.Text(of_others, institution=tablet.institution))
     kept = {"secret": tablet.secret_id, "person": actor.person, "hash": pin_hash, "made_at": now}
     pins.put(connection, kept)
 

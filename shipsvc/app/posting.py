@@ -109,8 +109,9 @@ def _sample(connection: sa.Connection, actor: Actor, typed: str) -> Found:
     found = items.find(connection, actor, typed)
     actor.must_be(found.row["owner"], "curator")
     if found.row["kind"] != "sample":
+        shown, kind = codes.display(found.number), found.row["kind"]
         raise errors.RuleForbids(
-            why=f"{codes.display(found.number)} is a {found.row['kind']}; only samples have a book"
+            why=errors.Text("{number} is a {kind}; only samples have a book", number=shown, kind=kind)
         )
     return found
 
@@ -125,7 +126,8 @@ def _may_be_rebased(body: Mapping[str, object], before: Row | None) -> None:
         raise errors.RuleForbids(why="that mass was not weighed on a balance. Name a weighing.", pointer="/weighing")
     if before is None or before["how"] not in ("estimated", "declared"):
         how = before["how"] if before and before["how"] else "not known"
-        raise errors.RuleForbids(why=f"its mass is {how}, which is no estimate. Post the weighing instead.")
+        no_estimate = "its mass is {how}, which is no estimate. Post the weighing instead."
+        raise errors.RuleForbids(why=errors.Text(no_estimate, how=how))
 
 
 @dataclass(frozen=True)
@@ -173,15 +175,18 @@ def weighing_of(connection: sa.Connection, number: str, weighing: str) -> tuple[
             if "mass" not in whole:
                 raise errors.RuleForbids(why="it told its gross alone, and its container has no tare that is known.")
             return row, whole
-    raise errors.NotFound(what=f"weighing of {codes.display(number)}", name=weighing, pointer="/weighing")
+    raise errors.NotFound(
+        what=errors.Text("weighing of {number}", number=codes.display(number)), name=weighing, pointer="/weighing"
+    )
 
 
 def _nothing_since(connection: sa.Connection, number: str, weighed_at: datetime, at: datetime, when: str) -> None:
     if at < weighed_at:
-        why = f"it was weighed at {format_instant(weighed_at)}, after the book would be set to that"
-        raise errors.RuleForbids(why=why, pointer=when)
+        after = "it was weighed at {weighed_at}, after the book would be set to that"
+        raise errors.RuleForbids(why=errors.Text(after, weighed_at=format_instant(weighed_at)), pointer=when)
     for _, _, row in events.of_kinds(connection, [number], LOWERING):
         if weighed_at < row["happened_at"] <= at:
             kind, _, _ = events.content(row)
-            why = f"the {kind} of {format_instant(row['happened_at'])} came after that weighing. Weigh it again."
+            since = "the {kind} of {happened_at} came after that weighing. Weigh it again."
+            why = errors.Text(since, kind=kind, happened_at=format_instant(row["happened_at"]))
             raise errors.RuleForbids(why=why, pointer="/weighing")

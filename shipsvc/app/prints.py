@@ -113,7 +113,8 @@ def print_label(
     speaker = _speaker(connection, actor, now(), item, acting_for)
     earlier = prints.prints(connection, [number], FOREVER)
     if earlier and not decision.because:
-        why = f"{codes.display(number)} has a print {earlier[-1]['serial']} already. Say why there is to be another."
+        another = "{number} has a print {serial} already. Say why there is to be another."
+        why = errors.Text(another, number=codes.display(number), serial=earlier[-1]["serial"])
         raise errors.RuleForbids(why=why, pointer="/because")
     (made,) = _print(connection, actor, now, [number], speaker, decision)
     return label(connection, made, FOREVER)
@@ -137,8 +138,8 @@ def void(
     speaker = _speaker(connection, actor, now(), item, acting_for)
     before = label(connection, which, FOREVER)
     if before.voided is not None:
-        waits = ", once a second person confirms it" if before.voided["awaits"] else " already"
-        raise errors.RuleForbids(why=f"the label {which.code} is void{waits}")
+        waits, done = "the label {code} is void, once a second person confirms it", "the label {code} is void already"
+        raise errors.RuleForbids(why=errors.Text(waits if before.voided["awaits"] else done, code=which.code))
     in_use = attached_to(connection, which, When(now(), FOREVER)) is not None
     said = {"prints": [which.code], "in_use": in_use}
     answer = record.append(connection, actor, now, decision.told("label_voided", [which.number], speaker, now(), said))
@@ -181,7 +182,9 @@ def _speaker(connection: sa.Connection, actor: Actor, now: datetime, item: Row, 
         return str(item["owner"])
     actor.may_speak_for(acting_for)
     if holder(connection, item["number"], now) != acting_for:
-        raise errors.NotYourRole(needed=f"{' or '.join(ISSUERS)}, or its holder", institution=item["owner"])
+        raise errors.NotYourRole(
+            needed=errors.Text("{roles}, or its holder", roles=errors.either(ISSUERS)), institution=item["owner"]
+        )
     return acting_for
 
 

@@ -134,9 +134,12 @@ def turn_round(
     at = decision.taken_at(now(), "/turned_at")
     held = shipments.parcels(connection, [code], When(now(), FOREVER), now())
     if same_institution(newest["addressee"], newest["consignor"]):
-        raise errors.RuleForbids(why=f"shipment {code} is already on its way to {newest['consignor']}.")
+        on_its_way = "shipment {code} is already on its way to {consignor}."
+        raise errors.RuleForbids(why=errors.Text(on_its_way, code=code, consignor=newest["consignor"]))
     if held and all(parcel["state"] == "confirmed" for parcel in held):
-        raise errors.RuleForbids(why=f"all of shipment {code} has arrived; send it back on another one.")
+        raise errors.RuleForbids(
+            why=errors.Text("all of shipment {code} has arrived; send it back on another one.", code=code)
+        )
     content = {**newest, "addressee": newest["consignor"], "turned_at": at}
     written = Written(content, newest, at, decision.because)
     row = _write(connection, actor, now, written, *_moved(connection, content, newest, at))
@@ -169,7 +172,9 @@ def _taker(actor: Actor, shipment: Row, acting_for: str | None) -> str:
         return str(may[0])
     if acting_for in may:
         return str(acting_for)
-    raise errors.NotYourRole(needed=f"curator, or one who acts for the carrier {carrier}", institution=consignor)
+    raise errors.NotYourRole(
+        needed=errors.Text("curator, or one who acts for the carrier {carrier}", carrier=carrier), institution=consignor
+    )
 
 
 def _moved(connection: sa.Connection, content: Row, newest: Row, at: datetime) -> tuple[set[str], datetime | None]:
@@ -250,7 +255,8 @@ def _check_contents(connection: sa.Connection, actor: Actor, consignor: str, con
         if number not in known:
             raise errors.NotFound(what="item", name=codes.display(number), pointer=pointer)
         if number in contents[:place]:
-            raise errors.Malformed(why=f"{codes.display(number)} is named twice", pointer=pointer)
+            why = errors.Text("{number} is named twice", number=codes.display(number))
+            raise errors.Malformed(why=why, pointer=pointer)
 
 
 def _check_holds(connection: sa.Connection, addressee: str, contents: Sequence[str], at: datetime) -> None:

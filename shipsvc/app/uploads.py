@@ -147,8 +147,8 @@ def _in_vain(before: Row) -> bool:
 
 def _again(connection: sa.Connection, now: datetime, source: Row, before: Row, layout: str, sent: Sent) -> Begun:
     if (before["layout"], before["run"], before["format"]) != (layout, sent.run, sent.format):
-        why = f"the same file was read otherwise, as upload {before['id']}. Withdraw that one, then send it again."
-        raise errors.RuleForbids(why=why)
+        otherwise = "the same file was read otherwise, as upload {upload}. Withdraw that one, then send it again."
+        raise errors.RuleForbids(why=errors.Text(otherwise, upload=before["id"]))
     if before["ended_at"] is None:
         touched = uploads.touched_at(connection, before["id"])
         if touched is not None and now - touched < timedelta(seconds=SILENT_S):
@@ -172,8 +172,8 @@ def _layout(connection: sa.Connection, actor: Actor, now: datetime, source: Row,
     layout = layouts.read(json.loads(row["content"]))
     strange = {column.quantity for column in layout.columns} - set(source["quantities"].split())
     if strange:
-        why = f"the document of this source does not say that it measures {', '.join(sorted(strange))}"
-        raise errors.Malformed(why=why, pointer="/layout")
+        not_said = "the document of this source does not say that it measures {measured}"
+        raise errors.Malformed(why=errors.Text(not_said, measured=", ".join(sorted(strange))), pointer="/layout")
     return json.dumps(layouts.written(layout), sort_keys=True)
 
 

@@ -81,5 +81,7 @@ DECIDE_WITHIN: Final[Mapping[CaseKind, timedelta]] = {
 def moved(state: CaseState, act: CaseAct) -> CaseState:
     """The state that an act leads to; RuleForbids where it leads nowhere."""
     if (act, state) not in _MOVES:
-        raise errors.RuleForbids(why=f"the case is {state}; that leaves nothing to {act}.")
+        raise errors.RuleForbids(
+            why=errors.Text("the case is {state}; that leaves nothing to {act}.", state=state, act=act)
+        )
     return _MOVES[act, state]

@@ -5,6 +5,7 @@ ShipsvcError
 │   ├── WrongCheckCharacter
 │   ├── NotANumber
 │   ├── NotAMass
+│   │   └── AmbiguousComma
 │   ├── NotATime
 │   ├── UnknownKind
 │   ├── BadBody
@@ -39,15 +40,42 @@ ShipsvcError
 └── Away                 something the service needs does not answer
 
 The docstring of a class is its message, with the facts given as keywords filled in; ``code`` is stable
-and is what programs test for. The HTTP status belongs to ``web.errors`` alone.
+and is what programs test for. The HTTP status belongs to ``web.errors`` alone. Messages are English; they remember
+what they were made of (``Text``), so that a page can say them in the language of its reader.
 """
 
 import re
-from typing import Any, ClassVar
+from collections.abc import Mapping, Sequence
+from functools import reduce
+from typing import Any, ClassVar, Self
 
 
 def _snake(name: str) -> str:
     return re.sub(r"(?<!^)(?=[A-Z])", "_", name).lower()
+
+
+class Text(str):
+    """An English text that remembers what it was made of: the template, with {name} where a value goes, and the values,
+    of which any may be a text too. KeyError where a value is missing."""
+
+    template: str
+    values: Mapping[str, Any]
+
+    def __new__(cls, template: str, /, **values: Any) -> Self:
+        made = super().__new__(cls, template.format(**values))
+        made.template, made.values = template, values
+        return made
+
+
+def either(words: Sequence[str]) -> str:
+    """One word or several, of which one is enough: "curator or registrar"."""
+    return reduce(lambda one, other: Text("{one} or {other}", one=one, other=other), words)
+
+
+def joined(mark: str, parts: Sequence[str]) -> Text:
+    """Texts as one, with a mark between them."""
+    gaps = {f"part{place}": part for place, part in enumerate(parts)}
+    return Text(mark.join(f"{{{gap}}}" for gap in gaps), **gaps)
 
 
 class ShipsvcError(Exception):
@@ -63,7 +91,9 @@ class ShipsvcError(Exception):
     def __init__(self, *, pointer: str | None = None, **facts: Any) -> None:
         self.facts = facts
         self.pointer = pointer
-        super().__init__((type(self).__doc__ or "").format(**facts))
+        #: The message, which str() gives as well.
+        self.said = Text(type(self).__doc__ or "", **facts)
+        super().__init__(self.said)
 
     def at(self, pointer: str) -> "ShipsvcError":
         """The same error, said of one member of the request."""
@@ -85,6 +115,10 @@ class NotANumber(Malformed):
 
 class NotAMass(Malformed):
     """{typed} is not a mass. Write a plain number and its unit, such as "512.0 mg"."""
+
+
+class AmbiguousComma(NotAMass):
+    """{typed} has a comma, which is a decimal sign to some and parts thousands to others. Write a point: "12.5 mg"."""
 
 
 class NotATime(Malformed):

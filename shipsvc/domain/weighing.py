@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from shipsvc.domain.errors import Text
 from shipsvc.domain.mass import Balance, Mass
 
 _DIGIT = re.compile(r"[0-9]")
@@ -73,57 +74,59 @@ def stated_u_ng(words: Mapping[str, Any]) -> tuple[float, float] | None:
     return expanded, expanded / float(words.get("coverage_factor") or 2)
 
 
-def incomplete(words: Mapping[str, Any]) -> tuple[str, str] | None:
+def incomplete(words: Mapping[str, Any]) -> tuple[Text, str] | None:
     """What the weighing of a sample does not say though it must, and the member; None where it says enough."""
     if words.get("mass") is None and (words.get("gross") is None or words.get("balance") is None):
-        return "a weighing tells its net mass, or its gross with the balance", "mass"
+        return Text("a weighing tells its net mass, or its gross with the balance"), "mass"
     return None
 
 
-def contradiction(words: Mapping[str, Any]) -> tuple[str, str] | None:
+def contradiction(words: Mapping[str, Any]) -> tuple[Text, str] | None:
     """What a weighing says against itself, and the member that says it; None where nothing does.
 
     Masses agree where they differ by no more than one step of the coarsest of them.
     """
     if words.get("method") in ("estimated", "declared"):
         told = next((name for name in _OF_A_BALANCE if words.get(name)), None)
-        return (f"a mass that is {words['method']} was not weighed, so it has no {told}", told) if told else None
+        estimate = "a mass that is {how} was not weighed, so it has no {member}"
+        return (Text(estimate, how=words["method"], member=told), told) if told else None
     said = words.get("expanded_uncertainty")
     if said is not None and Mass.parse(said).ng == 0:
-        return "no mass is known without any uncertainty", "expanded_uncertainty"
+        return Text("no mass is known without any uncertainty"), "expanded_uncertainty"
     if words.get("coverage_factor") is not None and words.get("expanded_uncertainty") is None:
-        return "it is the factor of an expanded uncertainty, and none is stated", "coverage_factor"
+        return Text("it is the factor of an expanded uncertainty, and none is stated"), "coverage_factor"
     if words.get("dried_h") is not None and words.get("dryness") == "as_found":
-        return "as_found is before drying; say equilibrated or re_dried with the hours", "dried_h"
+        return Text("as_found is before drying; say equilibrated or re_dried with the hours"), "dried_h"
     return _of_net(words) or _of_readings(words)
 
 
-def _of_net(words: Mapping[str, Any]) -> tuple[str, str] | None:
+def _of_net(words: Mapping[str, Any]) -> tuple[Text, str] | None:
     net, gross, tare = (words.get(name) for name in ("mass", "gross", "tare"))
     if net is None and words.get("readings"):
-        return "readings are of the net; tell that as mass, or how many there were as repeats", "readings"
+        return Text("readings are of the net; tell that as mass, or how many there were as repeats"), "readings"
     if net is None or gross is None:
         return None
     if tare is None:
         lighter = Mass.parse(gross).ng < Mass.parse(net).ng - step_ng(net)
-        return ("the gross is less than the net", "gross") if lighter else None
+        return (Text("the gross is less than the net"), "gross") if lighter else None
     by_difference = Mass.parse(gross).ng - Mass.parse(tare).ng
     if abs(by_difference - Mass.parse(net).ng) <= max(map(step_ng, (net, gross, tare))):
         return None
-    return f"gross less tare is {Mass(by_difference).digits('mg')} mg, not {net}", "mass"
+    return Text("gross less tare is {found} mg, not {net}", found=Mass(by_difference).digits("mg"), net=net), "mass"
 
 
-def _of_readings(words: Mapping[str, Any]) -> tuple[str, str] | None:
+def _of_readings(words: Mapping[str, Any]) -> tuple[Text, str] | None:
     readings, repeats = readings_ng(words), words.get("repeats")
     if not readings:
         return None
     if repeats is not None and repeats != len(readings):
-        return f"there are {len(readings)} readings, not {repeats}", "repeats"
+        return Text("there are {count} readings, not {repeats}", count=len(readings), repeats=repeats), "repeats"
     mean = Fraction(sum(readings), len(readings))
     steps = [step_ng(text) for text in (words["mass"], *words["readings"])]
     if abs(mean - Mass.parse(words["mass"]).ng) <= max(steps):
         return None
-    return f"the mean of the readings is {Mass(round(mean)).digits('mg')} mg, not {words['mass']}", "mass"
+    digits = Mass(round(mean)).digits("mg")
+    return Text("the mean of the readings is {mean} mg, not {mass}", mean=digits, mass=words["mass"]), "mass"
 
 
 def step_ng(text: str) -> int:

@@ -42,7 +42,7 @@ class Incoming:
         """Append. TooMuch where the file becomes larger than is taken; nothing of ``data`` is written then."""
         self.size_bytes += len(data)
         if self.size_bytes > self._bytes_max:
-            raise errors.TooMuch(what="The file", limit=f"{self._bytes_max} bytes")
+            raise errors.TooMuch(what="The file", limit=errors.Text("{bytes} bytes", bytes=self._bytes_max))
         self._hash.update(data)
         left = memoryview(data)
         while left:

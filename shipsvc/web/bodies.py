@@ -44,7 +44,7 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         limit_bytes = self._limit(scope["path"])
-        error = errors.TooMuch(what="The body of the request", limit=f"{limit_bytes} bytes")
+        error = errors.TooMuch(what="The body of the request", limit=errors.Text("{bytes} bytes", bytes=limit_bytes))
         if _declared_bytes(scope) > limit_bytes:
             await _refuse(send, error)
             return

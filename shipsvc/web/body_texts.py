@@ -17,7 +17,7 @@ def checked(parse: Callable[[str], Any], *, keep_text: bool = False) -> AfterVal
         try:
             found = parse(text)
         except errors.ShipsvcError as error:
-            raise PydanticCustomError(error.code, "{said}", {"said": str(error)}) from None
+            raise PydanticCustomError(error.code, "{said}", {"said": error.said}) from None
         return text if keep_text else found
 
     return AfterValidator(run)

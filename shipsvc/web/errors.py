@@ -1,16 +1,18 @@
 """Errors as problems (RFC 9457): the only place where an error meets an HTTP status."""
 
 import logging
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, SkipValidation
 from sqlalchemy import exc
 from starlette.exceptions import HTTPException
 
 from shipsvc.domain import errors
+from shipsvc.domain.errors import Text
 from shipsvc.store import engine
 
 MEDIA_TYPE = "application/problem+json"
@@ -49,6 +51,24 @@ REMEDIES: dict[type[errors.ShipsvcError], str] = {
 }
 
 
+#: What pydantic says of what people type, by the type of its error.
+LIBRARY: Final[Mapping[str, Sequence[str]]] = {
+    "missing": ("Field required",),
+    "string_too_short": (
+        "String should have at least {min_length} character",
+        "String should have at least {min_length} characters",
+    ),
+    "string_too_long": ("String should have at most {max_length} characters",),
+    "string_pattern_mismatch": ("String should match pattern '{pattern}'",),
+    "too_short": ("List should have at least {min_length} item after validation, not {actual_length}",),
+    "literal_error": ("Input should be {expected}",),
+    "extra_forbidden": ("Extra inputs are not permitted",),
+    "int_parsing": ("Input should be a valid integer, unable to parse string as an integer",),
+    "greater_than_equal": ("Input should be greater than or equal to {ge}",),
+    "less_than_equal": ("Input should be less than or equal to {le}",),
+}
+
+
 def _codes(kind: type[errors.ShipsvcError]) -> set[str]:
     return {kind.code}.union(*(_codes(below) for below in kind.__subclasses__()))
 
@@ -61,7 +81,7 @@ class Fault(BaseModel):
 
     pointer: str = Field(description="JSON pointer into the request (RFC 6901)", examples=["/fact/time/raw"])
     code: str = Field(description="What is wrong, for programs", examples=["not_a_time"])
-    detail: str
+    detail: SkipValidation[str]
 
 
 class Problem(BaseModel):
@@ -71,7 +91,8 @@ class Problem(BaseModel):
     title: str
     status: int
     code: str
-    detail: str
+    # Kept as it is, and no copy: a Text remembers what it was made of.
+    detail: SkipValidation[str]
     errors: list[Fault] = []
 
 
@@ -80,20 +101,20 @@ def status_of(kind: type[errors.ShipsvcError]) -> int:
     return next(STATUS[base] for base in kind.__mro__ if base in STATUS)
 
 
-def detail_of(error: errors.ShipsvcError) -> str:
+def detail_of(error: errors.ShipsvcError) -> Text:
     """What is wrong, and what to do about it, in whole sentences."""
-    return _with_remedy(str(error), REMEDIES.get(type(error), ""))
+    return _with_remedy(error.said, REMEDIES.get(type(error), ""))
 
 
-def _with_remedy(said: str, remedy: str) -> str:
-    ended = said if said.endswith((".", '."')) else f"{said}."
-    return f"{ended} {remedy}".rstrip()
+def _with_remedy(said: Text, remedy: str) -> Text:
+    ended = said if said.endswith((".", '."')) else Text("{said}.", said=said)
+    return Text("{said} {remedy}", said=ended, remedy=Text(remedy)) if remedy else ended
 
 
 def problem_of(error: errors.ShipsvcError) -> Problem:
     """The problem that tells of one of our errors."""
     title, detail = type(error).__name__, detail_of(error)
-    faults = [Fault(pointer=error.pointer, code=error.code, detail=str(error))] if error.pointer else []
+    faults = [Fault(pointer=error.pointer, code=error.code, detail=error.said)] if error.pointer else []
     return Problem(title=title, status=status_of(type(error)), code=error.code, detail=detail, errors=faults)
 
 
@@ -102,7 +123,17 @@ def faults_of(found: list[Any], skip: int = 0) -> list[Fault]:
 
     Parts like ``<weighed>`` are tags of a union, which the sender never wrote.
     """
-    return [Fault(pointer=_pointer(f, skip), code=f["type"], detail=f["msg"]) for f in found]
+    return [Fault(pointer=_pointer(f, skip), code=f["type"], detail=_said(f)) for f in found]
+
+
+def _said(found: Any) -> str:
+    """What pydantic says, as a text of ours where it is one that forms of the pages lead to."""
+    values = found.get("ctx", {})
+    ours = values.get("said")
+    if isinstance(ours, Text):
+        return ours
+    known = (Text(template, **values) for template in LIBRARY.get(found["type"], ()))
+    return next((text for text in known if text == found["msg"]), found["msg"])
 
 
 def _pointer(found: Any, skip: int) -> str:
@@ -113,12 +144,17 @@ def _pointer(found: Any, skip: int) -> str:
 
 def malformed(faults: list[Fault]) -> Problem:
     """The problem of a request that does not have the shape described; one fault of our own keeps its own code."""
-    detail = "; ".join(f"{f.pointer or '/'}: {f.detail}" for f in faults[:3])
+    why = listed(faults[:3])
     code = faults[0].code if len(faults) == 1 and faults[0].code in OURS else errors.Malformed.code
     # Our own words say what to do; those of the library only what is wrong.
     remedy = "" if code != errors.Malformed.code else REMEDIES[errors.Malformed]
-    said = _with_remedy(f"The request is malformed: {detail}", remedy)
+    said = _with_remedy(Text(errors.Malformed.__doc__ or "", why=why), remedy)
     return Problem(title="Malformed", status=422, code=code, detail=said, errors=faults)
+
+
+def listed(faults: Sequence[Fault]) -> Text:
+    """Faults as one text, each with its place."""
+    return errors.joined("; ", [Text("{place}: {said}", place=f.pointer or "/", said=f.detail) for f in faults])
 
 
 def answer(problem: Problem, headers: dict[str, str] | None = None) -> JSONResponse:

@@ -4,6 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from shipsvc.domain.errors import Text
 from shipsvc.domain.weighing import incomplete
 from shipsvc.web.body_texts import (
     AreaText,
@@ -74,9 +75,9 @@ class Consumed(Measured):
     @model_validator(mode="after")
     def _says_something(self) -> Self:
         if self.mass is None and (self.gross or self.tare or self.repeats):
-            refuse(("it was weighed, so say it", "mass"))
+            refuse((Text("it was weighed, so say it"), "mass"))
         if self.mass is None and self.area_mm2 is None and self.thickness_um is None:
-            refuse(("say it, or of a section area_mm2 or thickness_um", "mass"))
+            refuse((Text("say it, or of a section area_mm2 or thickness_um"), "mass"))
         return self
 
 
@@ -159,7 +160,7 @@ class Accepted(Taken):
     def _is_signed_by_somebody(self) -> Self:
         """A signature is somebody's, for what somebody gave, and can be looked at."""
         if self.signed and not (self.party and self.from_ and self.files_sha256):
-            refuse(("a signature needs party, from, and the file of what was drawn", "signed"))
+            refuse((Text("a signature needs party, from, and the file of what was drawn"), "signed"))
         return self
 
 

@@ -26,7 +26,7 @@ from shipsvc.domain import codes, errors, times
 from shipsvc.domain.facts import DECISIONS, Named
 from shipsvc.domain.mass import Mass
 from shipsvc.web.body_texts import NO_NUL, Code, checked, only_a_number
-from shipsvc.web.errors import Fault, Problem, faults_of, malformed
+from shipsvc.web.errors import Fault, Problem, faults_of, listed, malformed
 from shipsvc.web.fact_bodies import BODIES, Body
 
 UUID_PATTERN = "^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$"
@@ -154,7 +154,7 @@ def _kind_first(value: Any, handler: Any) -> Any:
     if isinstance(kind, str) and kind not in MODELS:
         route = DECISIONS.get(kind)
         error = errors.DecisionNeedsItsRoute(kind=kind, route=route) if route else errors.UnknownKind(kind=kind)
-        raise PydanticCustomError(error.code, "{said}", {"said": str(error)})
+        raise PydanticCustomError(error.code, "{said}", {"said": error.said})
     fact = handler(value)
     fact._words = value
     return fact
@@ -228,7 +228,7 @@ def read_fact(raw: Mapping[str, Any]) -> Told | Problem:
     except ValidationError as error:
         return malformed(faults_of(list(error.errors())))
     except errors.ShipsvcError as error:
-        return malformed([Fault(pointer=error.pointer or "", code=error.code, detail=str(error))])
+        return malformed([Fault(pointer=error.pointer or "", code=error.code, detail=error.said)])
 
 
 def told_of(fact: Any) -> Told:
@@ -273,8 +273,7 @@ def _inner(raw: Mapping[str, Any]) -> Any:
         return _FACT.validate_python(raw)
     except ValidationError as error:
         faults = faults_of(list(error.errors()))
-        why = "; ".join(f"{f.pointer}: {f.detail}" for f in faults)
-        raise errors.BadBody(kind=raw["kind"], why=why, pointer=faults[0].pointer) from None
+        raise errors.BadBody(kind=raw["kind"], why=listed(faults), pointer=faults[0].pointer) from None
 
 
 def _named(text: str) -> Named:

@@ -6,6 +6,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from pydantic_core import PydanticCustomError
 
 from shipsvc.domain import errors
+from shipsvc.domain.errors import Text
 from shipsvc.domain.weighing import contradiction
 from shipsvc.web.body_texts import WidthText, only_a_float
 
@@ -19,11 +20,13 @@ class RoomAir(BaseModel):
     humidity_percent: Annotated[float, Field(ge=0, le=100, examples=[41]), BeforeValidator(only_a_float)]
 
 
-def refuse(found: tuple[str, str] | None) -> None:
+def refuse(found: tuple[Text, str] | None) -> None:
     """Refuse a body for what it says against itself, as (why, member)."""
     if found is not None:
         why, member = found
-        raise PydanticCustomError(errors.Malformed.code, "{said}", {"said": f"{member}: {why}."})
+        raise PydanticCustomError(
+            errors.Malformed.code, "{said}", {"said": Text("{member}: {why}.", member=member, why=why)}
+        )
 
 
 class Stated(BaseModel):

@@ -28,7 +28,7 @@ def saying(rule: Callable[[str], Parsed]) -> Callable[[str], Parsed]:
         try:
             return rule(text)
         except errors.Malformed as error:
-            raise PydanticCustomError(error.code, "{said}", {"said": str(error)}) from None
+            raise PydanticCustomError(error.code, "{said}", {"said": error.said}) from None
 
     return _checked
 

@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from fastapi.staticfiles import StaticFiles
 
 from shipsvc.domain import errors
-from shipsvc.web.errors import Problem, faults_of, malformed, problem_of
+from shipsvc.web.errors import Problem, answer, answer_headers, faults_of, malformed, problem_of
 from shipsvc.web.pages import (
     audit,
     cases,
@@ -65,7 +65,17 @@ ROUTERS: Final = (
     weigh.router,
 )
 #: What is no page: the API and what stands beside it.
-_NO_PAGES: Final = ("/v1/", "/oauth/", "/.well-known/", "/docs", "/openapi.json", "/static/")
+_NO_PAGES: Final = (
+    "/v1/",
+    "/oauth/",
+    "/.well-known/",
+    "/docs",
+    "/openapi.json",
+    "/static/",
+    "/healthz",
+    "/readyz",
+    "/metrics",
+)
 Handler = Callable[[Request, Exception], Awaitable[Response]]
 
 
@@ -81,9 +91,12 @@ def install(app: FastAPI) -> None:
 
 def _or_page(otherwise: Any) -> Handler:
     async def handle(request: Request, error: Exception) -> Response:
-        if not _looks_at_pages(request):
+        if not _is_page(request):
             found: Response = await otherwise(request, error)
             return found
+        if not _wants_html(request):
+            headers = answer_headers(error) if isinstance(error, errors.ShipsvcError) else None
+            return answer(language.told_problem(_problem(error)), headers)
         if isinstance(error, errors.NotSignedIn):
             query = f"?{request.url.query}" if request.url.query else ""
             here = f"{request.url.path}{query}" if request.method == "GET" else "/"
@@ -94,9 +107,13 @@ def _or_page(otherwise: Any) -> Handler:
     return handle
 
 
-def _looks_at_pages(request: Request) -> bool:
-    is_page = not request.url.path.startswith(_NO_PAGES)
-    return is_page and "text/html" in request.headers.get("accept", "")
+def _is_page(request: Request) -> bool:
+    return not request.url.path.startswith(_NO_PAGES)
+
+
+def _wants_html(request: Request) -> bool:
+    """Whether a page is asked for, and no answer to a script of one."""
+    return "text/html" in request.headers.get("accept", "")
 
 
 def _problem(error: Exception) -> Problem:

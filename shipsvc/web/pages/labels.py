@@ -59,7 +59,8 @@ def labels(
 
 def _made(visit: VisitDep, wanted: list[str], size: Size, hazards: Hazards, skip: Skip) -> Response:
     if not 0 < len(wanted) <= LABELS_MAX:
-        raise errors.Malformed(why=f"name between one and {LABELS_MAX} things or labels", pointer="/codes")
+        why = errors.Text("name between one and {most} things or labels", most=LABELS_MAX)
+        raise errors.Malformed(why=why, pointer="/codes")
     key = api_labels.label_key(visit.service)
     with visit.reading() as work:
         return api_label_sheets.sheet(work, visit.service, key, wanted, size, hazards, skip)

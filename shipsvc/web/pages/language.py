@@ -13,14 +13,20 @@ from typing import Any, Final
 
 from babel import Locale
 from babel.messages.pofile import read_po
+from babel.numbers import get_decimal_symbol
 from starlette.requests import cookie_parser
 from starlette.types import ASGIApp, Receive, Scope, Send
+
+from shipsvc.domain.errors import Text
+from shipsvc.web.errors import Problem
 
 #: By the code that stands in cookies and pages: what it is called in itself, and the locale of its dates and figures.
 LANGUAGES: Final[Mapping[str, tuple[str, str]]] = {"en": ("English", "en_GB"), "de": ("Deutsch", "de_DE")}
 ENGLISH: Final = "en"
 COOKIE: Final = "shipsvc-language"
 CATALOGUES: Final = Path(__file__).parent / "languages"
+#: Values of an error that are texts of ours, and nothing that people typed or named.
+WORDS: Final = frozenset({"why", "what", "needed", "kind", "state", "act", "how", "one", "other"})
 _current: ContextVar[str] = ContextVar("language", default=ENGLISH)
 
 
@@ -71,10 +77,38 @@ def locale() -> Locale:
     return Locale.parse(LANGUAGES[current()][1])
 
 
+def decimal_sign() -> str:
+    """What stands before a fraction in its figures."""
+    return get_decimal_symbol(locale())
+
+
 def say(text: str, **values: Any) -> str:
     """A text of a page that a module holds; ``values`` go where it says %(name)s."""
     found = catalogue(current()).gettext(text)
     return found % values if values else found
+
+
+def told(text: str) -> str:
+    """A text of an error in the language of the page that is being made, with all that is filled into it."""
+    if current() == ENGLISH or not isinstance(text, Text):
+        return text
+    values = {name: _value(name, one) for name, one in text.values.items()}
+    return catalogue(current()).gettext(text.template).format(**values)
+
+
+def _value(name: str, value: Any) -> Any:
+    if isinstance(value, Text):
+        return told(value)
+    if name not in WORDS or not isinstance(value, str):
+        return value
+    texts = catalogue(current())
+    # A word of the record is "condition_noted" there, and "condition noted" on pages.
+    return next((found for one in (value, value.replace("_", " ")) if (found := texts.gettext(one)) != one), value)
+
+
+def told_problem(problem: Problem) -> Problem:
+    """A problem for a script of a page, which shows its ``detail``."""
+    return problem.model_copy(update={"detail": told(problem.detail)})
 
 
 def chosen(cookie: str, accepted: str) -> str:

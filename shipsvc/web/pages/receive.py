@@ -16,7 +16,7 @@ from shipsvc.web import api_events, api_shipments
 from shipsvc.web.decisions import new_id
 from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.pages import frames, telling
-from shipsvc.web.pages.forms import Fields, FieldsDep, id_of
+from shipsvc.web.pages.forms import Fields, FieldsDep, id_of, mass_typed
 from shipsvc.web.pages.frames import NOW
 from shipsvc.web.pages.rendering import render
 from shipsvc.web.pages.session import VisitDep
@@ -100,7 +100,8 @@ def _as_found(door: Door, fields: Fields, here: Sequence[str]) -> Iterator[dict[
     ]
     words = "; ".join(part for part in parts if part)
     if len(words) > WORDS_MAX:
-        raise errors.Malformed(why=f"what was found is longer than {WORDS_MAX} characters; note the rest apart")
+        too_long = "what was found is longer than {most} characters; note the rest apart"
+        raise errors.Malformed(why=errors.Text(too_long, most=WORDS_MAX))
     photos, of_seals = _photos(fields, "outer"), _photos(fields, "seals")
     if words and (here or door.parcels):
         yield _fact("condition_noted", here or door.parcels, code, words=words, files_sha256=photos)
@@ -136,7 +137,7 @@ def _inside(door: Door, fields: Fields, here: Sequence[str]) -> Iterator[dict[st
         mass = fields.get(f"mass {sample.number}", "").strip()
         if mass:
             balance = fields.get("balance", "").strip()
-            yield _fact("weighed", [sample.number], code, mass=mass, balance=balance, dryness="as_found")
+            yield _fact("weighed", [sample.number], code, mass=mass_typed(mass), balance=balance, dryness="as_found")
     if here and fields.get("place", "").strip():
         yield _fact("stored", here, code, place=fields["place"].strip())
 

@@ -10,11 +10,11 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import babel.dates
-from babel.numbers import get_decimal_symbol
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from shipsvc.domain.errors import Text
 from shipsvc.domain.mass import Mass
 from shipsvc.domain.times import format_instant
 from shipsvc.web.pages import language
@@ -78,6 +78,7 @@ def _environment(chosen: str) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
+        finalize=_in_language,
     )
     texts = language.catalogue(chosen)
     found.install_gettext_translations(texts, newstyle=True)  # type: ignore[attr-defined]  # of the extension
@@ -88,11 +89,17 @@ def _environment(chosen: str) -> Environment:
         "length": length,
         "plain": plain,
         "mg": mg,
+        "typed": typed,
         "u_mg": u_mg,
         "ng": ng,
         "said": language.say,
     }
     return found
+
+
+def _in_language(shown: Any) -> Any:
+    """What an error says is said in the language of the page, wherever it stands on it."""
+    return language.told(shown) if isinstance(shown, Text) else shown
 
 
 def render(template: str, frame: Frame, *, status: int = 200, decodes: bool = False, **shown: Any) -> HTMLResponse:
@@ -133,10 +140,10 @@ def length(seconds: float | None) -> str:
     if seconds is None:
         return "–"
     minutes = int(timedelta(seconds=seconds) / timedelta(minutes=1))
-    in_hours = ((minutes // 60, "h"), (minutes % 60, "min"))
-    in_days = ((minutes // 1440, "d"), (minutes // 60 % 24, "h"))
+    in_hours = ((minutes // 60, language.say("h")), (minutes % 60, language.say("min")))
+    in_days = ((minutes // 1440, language.say("d")), (minutes // 60 % 24, language.say("h")))
     found = [f"{count} {unit}" for count, unit in (in_hours if minutes < 14_400 else in_days) if count]
-    return " ".join(found) or "0 min"
+    return " ".join(found) or f"0 {language.say('min')}"
 
 
 def mg(digits: str | None) -> str:
@@ -145,8 +152,13 @@ def mg(digits: str | None) -> str:
         return "–"
     whole, point, rest = digits.removeprefix("-").partition(".")
     grouped = f"{int(whole):,}".replace(",", "\u202f")
-    mark = get_decimal_symbol(language.locale()) if point else ""
+    mark = language.decimal_sign() if point else ""
     return f"{'−' if digits.startswith('-') else ''}{grouped}{mark}{rest}\u00a0mg"
+
+
+def typed(example: str) -> str:
+    """A mass that shows how one is typed, with the decimal sign of the page."""
+    return example.replace(".", language.decimal_sign())
 
 
 def ng(figure: int) -> str:

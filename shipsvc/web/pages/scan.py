@@ -17,8 +17,8 @@ from shipsvc.web.api_items import PRINTABLE
 from shipsvc.web.decisions import new_id
 from shipsvc.web.deps import Work, unit_of_work
 from shipsvc.web.errors import Problem, problem_of
-from shipsvc.web.fact_schemas import FACTS_MAX, UUID_PATTERN, EnvelopeIn, ManyAnswers
-from shipsvc.web.pages import frames, telling
+from shipsvc.web.fact_schemas import FACTS_MAX, UUID_PATTERN, EnvelopeIn, Failed, ManyAnswers, Recorded
+from shipsvc.web.pages import frames, language, telling
 from shipsvc.web.pages.frames import NOW as NOW  # other pages ask for it here
 from shipsvc.web.pages.rendering import HEADERS, NOBODY, STATIC, render
 from shipsvc.web.pages.session import VisitDep
@@ -158,7 +158,14 @@ def send_queue(visit: VisitDep, queued: Annotated[Queued, Body()]) -> ManyAnswer
     """What a device kept, each fact answered on its own. They go out in the name of who noted them, or not at all."""
     if queued.person != visit.claims.sub:
         raise errors.NotedByAnother
-    return api_events.many(visit.service, visit.claims, queued.told(), queued.facts)
+    answers = api_events.many(visit.service, visit.claims, queued.told(), queued.facts)
+    return answers.model_copy(update={"results": [_in_language(one) for one in answers.results]})
+
+
+def _in_language(result: Recorded | Failed) -> Recorded | Failed:
+    if isinstance(result, Recorded):
+        return result
+    return result.model_copy(update={"problem": language.told_problem(result.problem)})
 
 
 @router.post("/scan/numbers")

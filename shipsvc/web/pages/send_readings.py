@@ -108,7 +108,8 @@ def _answered(visit: Visit, code: str, arrived: Arrived) -> Response:
         layout = _kept(visit, code, arrived) if fields.get("layout") == GUESS else fields.get("layout") or None
         arrived.incoming.seal()
         if len(fields.get("run", "")) > RUN_CHARACTERS_MAX:
-            raise errors.Malformed(why=f"a run is {RUN_CHARACTERS_MAX} characters at most", pointer="/run")
+            why = errors.Text("a run is {most} characters at most", most=RUN_CHARACTERS_MAX)
+            raise errors.Malformed(why=why, pointer="/run")
         name = files.safe_name(arrived.form.file_name or "")
         sent = uploads.Sent(
             arrived.incoming.sha256, arrived.incoming.size_bytes, "csv", fields.get("run", ""), name, layout

@@ -21,7 +21,7 @@ from shipsvc.web.deps import Work, unit_of_work
 from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.items_shown import mass_mg
 from shipsvc.web.pages import frames, telling
-from shipsvc.web.pages.forms import Fields, FieldsDep, id_of
+from shipsvc.web.pages.forms import Fields, FieldsDep, id_of, mass_typed
 from shipsvc.web.pages.rendering import render
 from shipsvc.web.pages.scan import NOW
 from shipsvc.web.pages.session import Visit, VisitDep
@@ -99,7 +99,7 @@ def filled_in(fields: Fields) -> Filled:
     return Filled(
         lines,
         [_weighed(line.mass, typed.get("balance", "")) | _of(typed) for line in lines],
-        {"mass": loss} if loss else None,
+        {"mass": mass_typed(loss, "/body/loss/mass")} if loss else None,
         _weighed(rest, typed.get("rest balance", "")) if rest and not ends else None,
         ends,
         typed.get("why", ""),
@@ -112,7 +112,7 @@ def _line(typed: Fields, place: int) -> Line:
 
 
 def _weighed(mass: str, balance: str) -> dict[str, Any]:
-    return ({"mass": mass} if mass else {}) | ({"balance": balance} if mass and balance else {})
+    return ({"mass": mass_typed(mass)} if mass else {}) | ({"balance": balance} if mass and balance else {})
 
 
 def _of(typed: Fields) -> dict[str, Any]:

@@ -18,10 +18,11 @@ from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.fact_answers import fact_out
 from shipsvc.web.fact_schemas import UUID_PATTERN
 from shipsvc.web.pages import frames, telling
-from shipsvc.web.pages.forms import Fields, FieldsDep
+from shipsvc.web.pages.forms import Fields, FieldsDep, mass_typed
 from shipsvc.web.pages.rendering import Frame, render
 from shipsvc.web.pages.scan import NOW
 from shipsvc.web.pages.session import Visit, VisitDep
+from shipsvc.web.pages.weigh import MASSES
 
 router = APIRouter(include_in_schema=False)
 EventId = Annotated[str, Path(pattern=UUID_PATTERN)]
@@ -136,11 +137,13 @@ def _said(member: Member, fields: Fields) -> Simple | None:
     if not typed:
         return None
     if not isinstance(member.value, int | float):
-        return typed
+        return mass_typed(typed, f"/body/{member.name}") if member.name in MASSES else typed
     try:
         return type(member.value)(typed)
     except ValueError as error:
-        raise errors.Malformed(why=f"{typed} is no number", pointer=f"/body/{member.name}") from error
+        raise errors.Malformed(
+            why=errors.Text("{typed} is no number", typed=typed), pointer=f"/body/{member.name}"
+        ) from error
 
 
 # ---------------------------------------------------------------------------------------------------------------- page

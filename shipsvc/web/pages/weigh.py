@@ -26,7 +26,7 @@ from shipsvc.web.errors import Problem, problem_of
 from shipsvc.web.fact_schemas import UUID_PATTERN
 from shipsvc.web.items_shown import mass_mg
 from shipsvc.web.pages import frames, telling
-from shipsvc.web.pages.forms import Fields, FieldsDep
+from shipsvc.web.pages.forms import Fields, FieldsDep, mass_typed
 from shipsvc.web.pages.rendering import Frame, render
 from shipsvc.web.pages.scan import NOW
 from shipsvc.web.pages.session import Visit, VisitDep
@@ -38,6 +38,8 @@ ToldId = Annotated[str, Query(pattern=f"{UUID_PATTERN}|^$")]
 BALANCES_MAX: Final = 200
 #: Members of the body of a weighing that are words as typed.
 _WORDS: Final = ("mass", "balance", "plus_minus", "gross", "tare", "dryness", "why")
+#: Members of the body of any fact that are masses.
+MASSES: Final = ("mass", "plus_minus", "gross", "tare")
 _PARTS: Final = re.compile(r"[;\n]+")
 
 
@@ -82,19 +84,20 @@ def body_of(fields: Fields) -> dict[str, Any]:
     """The body of a weighing by what was typed; empty fields are not said. The net of a gross and a tare is reckoned
     where it is not typed. Malformed."""
     said = {name: fields.get(name, "").strip() for name in _WORDS}
+    said |= {name: mass_typed(said[name], f"/body/{name}") for name in MASSES}
     if not said["mass"] and said["gross"] and said["tare"]:
         said["mass"] = (Mass.parse(said["gross"]) - Mass.parse(said["tare"])).format("mg")
     body: dict[str, Any] = {name: words for name, words in said.items() if words}
     readings = [one.strip() for one in _PARTS.split(fields.get("readings", "")) if one.strip()]
     dried = fields.get("dried_h", "").strip()
-    body |= {"readings": readings} if readings else {}
+    body |= {"readings": [mass_typed(one, "/body/readings") for one in readings]} if readings else {}
     body |= {"dried_h": _whole(dried, "/body/dried_h")} if dried else {}
     return body | ({"method": "estimated"} if fields.get("estimated") else {})
 
 
 def _whole(typed: str, pointer: str) -> int:
     if not re.fullmatch(r"[0-9]{1,6}", typed):
-        raise errors.Malformed(why=f"{typed} is no whole number", pointer=pointer)
+        raise errors.Malformed(why=errors.Text("{typed} is no whole number", typed=typed), pointer=pointer)
     return int(typed)
 
 

@@ -7,6 +7,8 @@ import { say } from "/static/words.js";
 const FEW = 5;
 // Digits after the point that a whole number of ng leaves to each unit.
 const DIGITS = { g: 9, mg: 6, ug: 3 };
+// The decimal sign of the language of the page; facts have a point.
+const SIGN = new Intl.NumberFormat(document.documentElement.lang).formatToParts(0.5).find((part) => part.type === "decimal").value;
 const $ = (id) => document.getElementById(id);
 const form = $("split");
 let me = null;
@@ -72,7 +74,7 @@ function pieceLine(number, mass) {
 
 function massOf(typed) {
   const unit = form.elements.unit.value;
-  const figures = typed.trim();
+  const figures = typed.trim().replace(SIGN, ".");
   return new RegExp(`^[0-9]{1,9}([.][0-9]{1,${DIGITS[unit]}})?$`).test(figures) && Number(figures) > 0 ? `${figures} ${unit}` : "";
 }
 
