@@ -2,12 +2,12 @@
 
 import logging
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, Field, SkipValidation
+from pydantic import BaseModel, Field, PlainSerializer, SkipValidation
 from sqlalchemy import exc
 from starlette.exceptions import HTTPException
 
@@ -76,12 +76,16 @@ def _codes(kind: type[errors.ShipsvcError]) -> set[str]:
 OURS = frozenset(_codes(errors.ShipsvcError))
 
 
+#: A text that is kept as it is, for pages to say it in another language, and is written as any other.
+Said = Annotated[SkipValidation[str], PlainSerializer(str, return_type=str)]
+
+
 class Fault(BaseModel):
     """One member of the request that is at fault, and what to do about it."""
 
     pointer: str = Field(description="JSON pointer into the request (RFC 6901)", examples=["/fact/time/raw"])
     code: str = Field(description="What is wrong, for programs", examples=["not_a_time"])
-    detail: SkipValidation[str]
+    detail: Said
 
 
 class Problem(BaseModel):
@@ -91,8 +95,7 @@ class Problem(BaseModel):
     title: str
     status: int
     code: str
-    # Kept as it is, and no copy: a Text remembers what it was made of.
-    detail: SkipValidation[str]
+    detail: Said
     errors: list[Fault] = []
 
 

@@ -320,7 +320,9 @@ def test_a_text_is_its_english_words() -> None:
     said = errors.RuleForbids(why=inner)
     assert (str(said), said.said) == ("This cannot be done: V-1 is a container",) * 2
     assert type(str(said)) is str
-    assert problems.problem_of(said).model_dump()["detail"] == f"{said}. {problems.REMEDIES[errors.RuleForbids]}"
+    dumped = problems.problem_of(said).model_dump()["detail"]
+    assert type(dumped) is str
+    assert dumped == f"{said}. {problems.REMEDIES[errors.RuleForbids]}"
 
 
 def test_free_texts_are_found_where_they_are_raised(tmp_path: Path) -> None:
