@@ -76,9 +76,15 @@ def _drift(player: Player) -> Iterator[Known]:
     opened = [
         one for one in every(player, "/v1/cases", kind="mass") if stock in one["items"] and one["rule"] == "drift"
     ]
-    last = max((one for one in opened if one["what"].startswith("Drift of sample")), key=lambda one: one["happened_to"])
-    found = (last["state"], last["internal"], last["items"] == [stock], last["what"].split(": ")[1].split(" mg")[0])
-    yield Known("C-12", "the case that this opened", ("open", True, True, "-2.26"), found)
+    said = [
+        line
+        for one in opened
+        for words in (one["what"], *(e["what"] for e in one["entries"]))
+        for line in words.splitlines()
+    ]
+    sums = [line.split(": ")[1].split(" mg")[0] for line in said if line.startswith(f"Sample {stock}: ")]
+    found = (len(opened), opened[0]["state"], opened[0]["internal"], sums[-1])
+    yield Known("C-12", "the one case that this opened, and how far it came", (1, "open", True, "-2.26"), found)
 
 
 def _section(player: Player) -> Iterator[Known]:

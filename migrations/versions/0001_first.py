@@ -23,6 +23,7 @@ LOGS = (
     "request",
     "promise",
     "case_record",
+    "case_cause",
     "case_item",
     "case_entry",
     "case_file",
@@ -324,7 +325,6 @@ def cases() -> None:
         text("owner"),
         text("opened_by"),
         text("rule", null=True),
-        text("rule_key", null=True),
         text("kind"),
         text("what"),
         text("loan", null=True),
@@ -340,7 +340,6 @@ def cases() -> None:
         sa.PrimaryKeyConstraint("code", "version", name="pk_case_record"),
         one_of("case_record", "kind", CASE_KINDS),
         one_of("case_record", "state", "open contained decided closed"),
-        sa.CheckConstraint("(rule IS NULL) = (rule_key IS NULL)", name="ck_case_record_cause_named"),
         sa.CheckConstraint(
             "(state IN ('decided', 'closed')) = (decision IS NOT NULL)", name="ck_case_record_decision_said"
         ),
@@ -348,11 +347,18 @@ def cases() -> None:
     )
     for column in ("owner", "opened_by", "loan"):
         index(f"ix_case_record_{column}", "case_record", column)
-    first = sa.text("version = 1")
-    cause = ("rule", "rule_key", "owner")
-    op.create_index(
-        "ix_case_record_cause", "case_record", cause, unique=True, sqlite_where=first, postgresql_where=first
+    op.create_table(
+        "case_cause",
+        text("rule"),
+        text("key"),
+        text("owner"),
+        text("case_code"),
+        text("person", null=True),
+        instant("recorded_at"),
+        text("actor"),
+        sa.PrimaryKeyConstraint("rule", "key", "owner", name="pk_case_cause"),
     )
+    index("ix_case_cause_case_code", "case_cause", "case_code")
     op.create_table(
         "case_item",
         text("case_code"),

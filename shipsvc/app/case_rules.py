@@ -8,8 +8,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from shipsvc.app.documents import append_next, drawn_code
-from shipsvc.domain.cases import DECIDE_WITHIN, CaseKind, CaseState
+from shipsvc.domain.cases import DECIDE_WITHIN, UNDECIDED, CaseKind, CaseState
 from shipsvc.store import cases as store
+from shipsvc.store import documents as chains
 from shipsvc.store import items as stored
 from shipsvc.store.cases import CASE
 from shipsvc.store.engine import Row
@@ -55,15 +56,68 @@ def _open_for(connection: sa.Connection, now: datetime, alarm: Alarm, owner: str
     store.hold_owner(connection, owner)
     found = store.opened_for(connection, alarm.rule, alarm.key, owner)
     if found is None:
-        content = {name: getattr(alarm, name) for name in ("what", "found_at", "happened_from", "happened_to")}
-        content |= {"rule": alarm.rule, "rule_key": alarm.key, "hold": alarm.hold, "internal": alarm.internal}
-        content |= {"owner": owner, "opened_by": "", "loan": None}
-        if alarm.of_loan:
-            content["loan"] = loan_of(connection, numbers, alarm.found_at)
-        found = first_version(connection, f"rule/{alarm.rule}", now, alarm.kind, content, alarm.found_at, alarm.because)
-    told = {"from_at": alarm.found_at, "recorded_at": now, "actor": f"rule/{alarm.rule}"}
-    store.add_items(connection, found["code"], numbers, told)
+        return open_anew(connection, now, alarm, owner, numbers, {alarm.key: None})
+    _add_items(connection, now, alarm, found["code"], numbers)
     return str(found["code"])
+
+
+def open_anew(
+    connection: sa.Connection,
+    now: datetime,
+    alarm: Alarm,
+    owner: str,
+    numbers: Collection[str],
+    causes: Mapping[str, str | None],
+) -> str:
+    """Open a case for several causes of one owner, none of which has a case, under the lock of the owner's cases; its
+    code. ``causes``: by key the person whom ``alarm.what`` names by id, if it does."""
+    content = {name: getattr(alarm, name) for name in ("what", "found_at", "happened_from", "happened_to")}
+    content |= {"rule": alarm.rule, "hold": alarm.hold, "internal": alarm.internal}
+    content |= {"owner": owner, "opened_by": "", "loan": None}
+    if alarm.of_loan:
+        content["loan"] = loan_of(connection, numbers, alarm.found_at)
+    row = first_version(connection, _rule(alarm), now, alarm.kind, content, alarm.found_at, alarm.because)
+    _add_causes(connection, row["recorded_at"], alarm, row, causes)
+    _add_items(connection, now, alarm, row["code"], numbers)
+    return str(row["code"])
+
+
+def join_open(
+    connection: sa.Connection,
+    now: datetime,
+    alarm: Alarm,
+    code: str,
+    numbers: Collection[str],
+    causes: Mapping[str, str | None],
+) -> bool:
+    """Add an entry, causes and things to a case, if it is still undecided; whether it was. As ``open_anew``."""
+    row = chains.newest_locked(connection, CASE, code)
+    if row is None or row["state"] not in UNDECIDED:
+        return False
+    at = max(now, row["recorded_at"])
+    entry = {"case_code": code, "line": store.last_line(connection, code) + 1, "said_at": alarm.found_at}
+    entry |= {"recorded_at": at, "actor": _rule(alarm), "acting_for": row["owner"], "what": alarm.what, "shared": False}
+    store.add_entry(connection, entry, ())
+    _add_causes(connection, at, alarm, row, causes)
+    _add_items(connection, at, alarm, code, numbers)
+    return True
+
+
+def _rule(alarm: Alarm) -> str:
+    return f"rule/{alarm.rule}"
+
+
+def _add_causes(
+    connection: sa.Connection, at: datetime, alarm: Alarm, case: Row, causes: Mapping[str, str | None]
+) -> None:
+    told = {"rule": alarm.rule, "owner": case["owner"], "case_code": case["code"]}
+    told |= {"recorded_at": at, "actor": _rule(alarm)}
+    store.add_causes(connection, [{**told, "key": key, "person": person} for key, person in causes.items()])
+
+
+def _add_items(connection: sa.Connection, at: datetime, alarm: Alarm, code: str, numbers: Collection[str]) -> None:
+    told = {"from_at": alarm.found_at, "recorded_at": at, "actor": _rule(alarm)}
+    store.add_items(connection, code, numbers, told)
 
 
 def loan_of(connection: sa.Connection, numbers: Collection[str], at: datetime) -> str | None:

@@ -3,14 +3,14 @@
 A case refuses no fact. While it holds its things, decisions of ours leave them where they are (``case_access``).
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
 import sqlalchemy as sa
 
-from shipsvc.app import case_access, items
+from shipsvc.app import case_access, identity, items
 from shipsvc.app.access import Actor
 from shipsvc.app.case_rules import Alarm as Alarm
 from shipsvc.app.case_rules import first_version, loan_of
@@ -93,7 +93,7 @@ def open_by_hand(connection: sa.Connection, actor: Actor, now: datetime, opening
         raise errors.Malformed(why="it cannot have ended before it began", pointer="/happened_to")
     theirs = all(items.sees_state(connection, actor, one.row, now) for one in found)
     numbers = [one.number for one in found]
-    content: dict[str, Any] = {"rule": None, "rule_key": None, "hold": opening.hold and theirs}
+    content: dict[str, Any] = {"rule": None, "hold": opening.hold and theirs}
     content |= {name: getattr(opening, name) for name in ("what", "happened_from", "happened_to", "internal")}
     content |= {"owner": owner, "opened_by": opening.acting_for, "found_at": found_at}
     content["loan"] = loan_of(connection, numbers, found_at)
@@ -119,7 +119,7 @@ def read(connection: sa.Connection, actor: Actor, now: datetime, code: str, when
     row = chains.in_force(connection, CASE, code, when, case_access.visible(actor, now))
     if row is None:
         raise errors.NotFound(what="case", name=code)
-    return _seen(connection, actor, now, [row], when)[0]
+    return _named(connection, actor, now, _seen(connection, actor, now, [row], when))[0]
 
 
 def page(
@@ -144,7 +144,31 @@ def page(
     clauses += [] if seen is None else [seen]
     visible = sa.and_(sa.true(), *clauses)
     rows = chains.page(connection, CASE, when, after=after, limit=limit, visible=visible)
-    return _seen(connection, actor, now, rows, when)
+    return _named(connection, actor, now, _seen(connection, actor, now, rows, when))
+
+
+def _named(connection: sa.Connection, actor: Actor, now: datetime, found: list[Case]) -> list[Case]:
+    """The same, with the names of people in place of the ids by which rules name them, where the actor may know them.
+
+    A name can be erased, the words of a case cannot; neither can the answer to a step, which is kept for whoever
+    repeats it. So names are put in when a case is read, and nowhere else.
+    """
+    named = store.named_people(connection, [case.row["code"] for case in found])
+    names = identity.names(connection, actor, now, {person for persons in named.values() for person in persons})
+    return [_with_names(case, names) if case.row["code"] in named else case for case in found]
+
+
+def _with_names(case: Case, names: Mapping[str, str]) -> Case:
+    def spoken(words: str) -> str:
+        for person, name in names.items():
+            words = words.replace(person, name)
+        return words
+
+    entries = [
+        {**entry, "what": spoken(entry["what"])} if entry["actor"].startswith("rule/") else entry
+        for entry in case.entries
+    ]
+    return Case({**case.row, "what": spoken(case.row["what"])}, case.items, entries)
 
 
 def _seen(connection: sa.Connection, actor: Actor, now: datetime, rows: Sequence[Row], when: When) -> list[Case]:

@@ -32,13 +32,14 @@ _CHUNK: Final = 500
 @dataclass(frozen=True)
 class Posting:
     """A posting as a step: by itself, as a sum of measurements, the fact that posted it, and in whose hands and under
-    which ``operation`` the sample was since the book was set before."""
+    which ``operation`` the sample was since the book was set before, which was at ``since``."""
 
     step: Step
     linked: Linked
     event_id: str
     holder: str
     operation: str
+    since: datetime
 
     @property
     def at(self) -> datetime:
@@ -140,7 +141,8 @@ def _postings(number: str, spans: Sequence[Row], taken: Sequence[Row]) -> list[P
         out = [row for row in taken if setting["from_at"] < row["born_at"] <= span["from_at"]]
         terms = _terms(number, setting, span, step, out)
         linked = Linked(number, len(found), span["from_at"], step.difference_ng, terms)
-        found.append(Posting(step, linked, span["event_id"], _holder(between), _operation(between[1:])))
+        holder, operation = _holder(between), _operation(between[1:])
+        found.append(Posting(step, linked, span["event_id"], holder, operation, setting["from_at"]))
         setting, since = span, place
     return found
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby, pairwise
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -16,7 +17,7 @@ _FOLLOW = {
     "decided": {"closed", "open"},
     "closed": {"open"},
 }
-_KEPT = ("owner", "opened_by", "rule", "rule_key", "kind", "what", "found_at", "internal")
+_KEPT = ("owner", "opened_by", "rule", "kind", "what", "found_at", "internal")
 
 
 def check(connection: sa.Connection) -> Iterator[Finding]:
@@ -27,9 +28,7 @@ def check(connection: sa.Connection) -> Iterator[Finding]:
         yield from _chain(f"case {code}", chain)
     yield from _about(connection, chains)
     yield from _entries(connection, chains)
-    causes = [(row["rule"], row["rule_key"], row["owner"]) for row in rows if row["version"] == 1 and row["rule"]]
-    for cause in sorted({cause for cause in causes if causes.count(cause) > 1}):
-        yield Finding("one cause opened several cases", " ".join(cause), 1, causes.count(cause))
+    yield from _causes(connection, chains)
 
 
 def _chain(about: str, chain: Sequence[Row]) -> Iterator[Finding]:
@@ -48,6 +47,25 @@ def _chain(about: str, chain: Sequence[Row]) -> Iterator[Finding]:
             yield Finding("a version from before the one it follows", about, before["recorded_at"], row["recorded_at"])
         if row["state"] == "closed" and row["hold"]:
             yield Finding("closed, and still holding", about, False, True)
+
+
+def _causes(connection: sa.Connection, chains: dict[str, list[Row]]) -> Iterator[Finding]:
+    """Each case of a rule is there for causes of that rule and owner, the first of them since it was opened."""
+    since: dict[str, list[Any]] = {}
+    for row in fsck_reads.case_causes(connection):
+        about, chain = f"case {row['case_code']}", chains.get(row["case_code"])
+        if chain is None:
+            yield Finding("a cause of a case that is not there", about, None, row["key"])
+            continue
+        since.setdefault(row["case_code"], []).append(row["recorded_at"])
+        for name in ("rule", "owner"):
+            if row[name] != chain[0][name]:
+                yield Finding(f"the {name} of a cause", about, chain[0][name], row[name])
+    for code, chain in chains.items():
+        opened = chain[0]["recorded_at"] if chain[0]["rule"] else None
+        first = min(since[code]) if code in since else None
+        if first != opened:
+            yield Finding("when its first cause was found", f"case {code}", opened, first)
 
 
 def _about(connection: sa.Connection, chains: dict[str, list[Row]]) -> Iterator[Finding]:

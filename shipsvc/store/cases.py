@@ -12,9 +12,10 @@ from shipsvc.store.documents import When
 from shipsvc.store.engine import Row, first_row, rows
 from shipsvc.store.spans import SPAN
 from shipsvc.store.tables import FOREVER, table
-from shipsvc.store.tables_cases import CaseEntry, CaseFile, CaseItem, CaseRecord
+from shipsvc.store.tables_cases import CaseCause, CaseEntry, CaseFile, CaseItem, CaseRecord
 
 CASE = table(CaseRecord)
+CAUSE = table(CaseCause)
 ABOUT = table(CaseItem)
 ENTRY = table(CaseEntry)
 FILE = table(CaseFile)
@@ -140,15 +141,41 @@ def loans_at(connection: sa.Connection, numbers: Collection[str], at: datetime) 
     return set(connection.execute(wanted.where(SPAN.c.item.in_(numbers), *held)).scalars())
 
 
-# -------------------------------------------------------------------------------------------------------------- writing
+# --------------------------------------------------------------------------------------------------------------- causes
 def opened_for(connection: sa.Connection, rule: str, key: str, owner: str) -> Row | None:
-    """The first version of the case that a cause has opened."""
-    cause = (CASE.c.rule == rule, CASE.c.rule_key == key, CASE.c.owner == owner, CASE.c.version == 1)
-    return first_row(connection, sa.select(CASE).where(*cause))
+    """The first version of the case that is there for a cause."""
+    cause = (CAUSE.c.rule == rule, CAUSE.c.key == key, CAUSE.c.owner == owner, CASE.c.version == 1)
+    joined = CASE.join(CAUSE, CAUSE.c.case_code == CASE.c.code)
+    return first_row(connection, sa.select(CASE).select_from(joined).where(*cause))
 
 
+def causes(connection: sa.Connection, rule: str, owner: str) -> Sequence[Row]:
+    """All causes that a rule ever found of an owner: ``key``, the ``code`` of the case, and its ``state`` now; the
+    oldest first."""
+    joined = CAUSE.join(CASE, CASE.c.code == CAUSE.c.case_code)
+    wanted = sa.select(CAUSE.c.key, CASE.c.code, CASE.c.state).select_from(joined)
+    wanted = wanted.where(CAUSE.c.rule == rule, CAUSE.c.owner == owner, _in_force(When(FOREVER, FOREVER)))
+    return rows(connection, wanted.order_by(CAUSE.c.recorded_at, CAUSE.c.key))
+
+
+def named_people(connection: sa.Connection, codes: Collection[str]) -> dict[str, list[str]]:
+    """Whom the rules' words name by id, by case; cases that name nobody are left out."""
+    wanted = sa.select(CAUSE.c.case_code, CAUSE.c.person).distinct()
+    found: dict[str, list[str]] = {}
+    for row in rows(connection, wanted.where(CAUSE.c.case_code.in_(codes), CAUSE.c.person.is_not(None))):
+        found.setdefault(row["case_code"], []).append(row["person"])
+    return found
+
+
+def add_causes(connection: sa.Connection, causes: Iterable[Mapping[str, Any]]) -> None:
+    """Cases are there for these causes too, none of which any case was there for."""
+    connection.execute(sa.insert(CAUSE), [dict(cause) for cause in causes])
+
+
+# -------------------------------------------------------------------------------------------------------------- writing
 def hold_owner(connection: sa.Connection, owner: str) -> None:
-    """Let no other transaction open a case of this owner by a rule until this one has ended; the last of all locks."""
+    """Let no other transaction open a case of this owner by a rule until this one has ended; after all other locks but
+    that of a case that is there."""
     locks.hold(connection, _LOCK.format(owner))
 
 

@@ -22,7 +22,7 @@ from shipsvc.store.tables import (
     ShipmentItem,
     table,
 )
-from shipsvc.store.tables_cases import CaseEntry, CaseFile, CaseItem, CaseRecord
+from shipsvc.store.tables_cases import CaseCause, CaseEntry, CaseFile, CaseItem, CaseRecord
 from shipsvc.store.tables_derived import (
     Comparison,
     EventBalance,
@@ -228,6 +228,11 @@ def case_versions(connection: sa.Connection) -> Sequence[Row]:
     """All versions of all cases, in order."""
     kind = table(CaseRecord)
     return rows(connection, sa.select(kind).order_by(kind.c.code, kind.c.version))
+
+
+def case_causes(connection: sa.Connection) -> Sequence[Row]:
+    """For which causes cases are there."""
+    return rows(connection, sa.select(table(CaseCause)))
 
 
 def case_items(connection: sa.Connection) -> Sequence[Row]:

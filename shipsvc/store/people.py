@@ -101,6 +101,22 @@ def by_id(connection: sa.Connection, person: str) -> Row | None:
     return first_row(connection, wanted)
 
 
+def names(connection: sa.Connection, persons: Collection[str]) -> dict[str, str]:
+    """The names of those of the people who have one that was not erased."""
+    wanted = sa.select(NAME.c.person, NAME.c.name).where(NAME.c.person.in_(persons), NAME.c.name != "")
+    return {row["person"]: row["name"] for row in rows(connection, wanted)}
+
+
+def roles_of(connection: sa.Connection, persons: Collection[str], now: datetime) -> dict[str, Roles]:
+    """The roles in force of each of the people, whether or not they may sign in; those without any change left out."""
+    wanted = sa.select(CHANGE.c.person, CHANGE.c.institution, CHANGE.c.role, CHANGE.c.granted)
+    wanted = wanted.where(CHANGE.c.person.in_(persons), CHANGE.c.from_at <= now).order_by(CHANGE.c.recorded_at)
+    told: dict[str, list[tuple[str | None, str, bool]]] = {}
+    for person, *change in connection.execute(wanted):
+        told.setdefault(person, []).append((change[0], change[1], change[2]))
+    return {person: _held(changes) for person, changes in told.items()}
+
+
 def account_by_login(connection: sa.Connection, login: str) -> Row | None:
     """The account (person, password_hash, disabled_at) under a login name."""
     return first_row(connection, sa.select(ACCOUNT).where(ACCOUNT.c.login == login))

@@ -359,6 +359,7 @@ LOGS = (
     "request",
     "promise",
     "case_record",
+    "case_cause",
     "case_item",
     "case_entry",
     "case_file",

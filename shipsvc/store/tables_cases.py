@@ -29,15 +29,13 @@ class CaseRecord(Chain, table=True):
     """That something went wrong, or may have: what, found when, when it must have happened, and what was decided.
 
     ``owner`` owns what it is about and decides; ``opened_by`` is the institution that told of it, or "" where a
-    ``rule`` did, for a cause that is named by ``rule_key``: one cause opens one case. An ``internal`` one is the
-    owner's own affair.
+    ``rule`` did (``CaseCause``). An ``internal`` one is the owner's own affair.
     """
 
     __tablename__ = "case_record"
     owner: str = Field(index=True)
     opened_by: str = Field(index=True)
     rule: str | None = None
-    rule_key: str | None = None
     kind: str
     what: str
     loan: str | None = Field(default=None, index=True)
@@ -53,19 +51,23 @@ class CaseRecord(Chain, table=True):
     __table_args__ = (
         one_of("kind", CASE_KINDS),
         one_of("state", CASE_STATES),
-        sa.CheckConstraint("(rule IS NULL) = (rule_key IS NULL)", name="cause_named"),
         sa.CheckConstraint("(state IN ('decided', 'closed')) = (decision IS NOT NULL)", name="decision_said"),
         sa.CheckConstraint("happened_to >= happened_from", name="interval"),
-        sa.Index(
-            "ix_case_record_cause",
-            "rule",
-            "rule_key",
-            "owner",
-            unique=True,
-            sqlite_where=sa.text("version = 1"),
-            postgresql_where=sa.text("version = 1"),
-        ),
     )
+
+
+class CaseCause(SQLModel, table=True):
+    """That a case is there for a cause that a rule found, from when it was opened or later: a log. One cause is of one
+    case of each owner, whatever became of that. ``person`` is named by id in what the rule said of it."""
+
+    __tablename__ = "case_cause"
+    rule: str = Field(primary_key=True)
+    key: str = Field(primary_key=True)
+    owner: str = Field(primary_key=True)
+    case_code: str = Field(index=True)
+    person: str | None = None
+    recorded_at: datetime
+    actor: str
 
 
 class CaseItem(SQLModel, table=True):

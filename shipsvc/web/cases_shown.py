@@ -14,7 +14,7 @@ from shipsvc.web.deps import Work
 from shipsvc.web.schemas import Moments
 
 #: For the owner's eyes, or answered in another form.
-_OTHERWISE = {"rule_key", "opened_by"}
+_OTHERWISE = {"opened_by"}
 
 
 def case(work: Work, found: Case, moments: Moments, now: datetime) -> CaseShown:

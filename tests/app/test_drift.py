@@ -3,12 +3,11 @@
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from shipsvc.app.drift import GROUPINGS, drifts
 from shipsvc.domain.mass import Balance, Mass
 from shipsvc.store.engine import Database
-from shipsvc.store.tables_cases import CaseItem, CaseRecord
+from shipsvc.store.tables_cases import CaseCause, CaseEntry, CaseItem, CaseRecord
 from tests.app.test_reports import read, somebody
 from tests.app.test_reports_mass import STOCK, stock
 from tests.world import World, typed
@@ -45,13 +44,19 @@ def by_key(world: World, by: str) -> dict[str, dict[str, Any]]:
 
 
 def cases(world: World) -> list[dict[str, Any]]:
-    """The cases that there are, by key, each with what it is about."""
-    wanted = sa.select(CaseRecord.__table__).order_by(CaseRecord.rule_key)  # type: ignore[attr-defined]
-    about = sa.select(CaseItem.__table__).order_by(CaseItem.item)  # type: ignore[attr-defined]
-    with world.database.engine.connect() as connection:
-        items = connection.execute(about).mappings().all()
-        found = connection.execute(wanted).mappings().all()
-    return [{**row, "items": [one["item"] for one in items if one["case_code"] == row["code"]]} for row in found]
+    """The cases in the order in which they were opened, each with what it is about, its causes, and its entries."""
+    parts = {"items": ("item", CaseItem), "causes": ("key", CaseCause), "entries": ("what", CaseEntry)}
+    found = sorted((row for row in world.all(CaseRecord) if row["version"] == 1), key=lambda row: row["recorded_at"])
+    return [
+        {
+            **row,
+            **{
+                name: sorted(one[column] for one in world.all(kind) if one["case_code"] == row["code"])
+                for name, (column, kind) in parts.items()
+            },
+        }
+        for row in found
+    ]
 
 
 def test_each_step_belongs_to_one_group(world: World) -> None:
@@ -104,22 +109,21 @@ def test_groups_page_by_page(world: World) -> None:
     assert [row["group"] for row in [*first, *rest]] == ["divided", "kept", "used"]
 
 
-def test_a_sum_that_alarms_opens_a_case(world: World) -> None:
-    """C-12 of demo.md: -2.26 mg over six steps, -7.2 u. Small as each step is, the third sum is the first over 3 u."""
+def test_one_posting_opens_one_case_which_names_each_group(world: World) -> None:
+    """C-12 of demo.md: small as each step is, the third sum is the first over 3 u. The sixth, -2.26 mg and -7.2 u, is
+    beyond twice the limit: an entry in the same case."""
     stock(world)
-    found = cases(world)
-    assert {row["rule"] for row in found} == {"drift"}
-    of_sample = [row for row in found if row["rule_key"].startswith("sample")]
-    assert [(row["rule_key"], row["items"]) for row in of_sample] == [
-        ("sample BRM0016 loss 0", ["BRM0016"]),
-        ("sample BRM0016 loss 1", ["BRM0016"]),
-    ]
-    (first, second) = of_sample
-    assert first["what"].startswith(f"Drift of sample {STOCK}: -1.19 mg in 3 steps")
-    assert "-2.01 mg" not in first["what"]
-    assert second["happened_to"] > first["happened_to"]
-    assert all(row["internal"] and not row["hold"] and row["kind"] == "mass" for row in found)
-    assert {row["rule_key"].split()[0] for row in found} == {"sample", *GROUPINGS}
+    (case,) = cases(world)
+    assert (case["rule"], case["internal"], case["hold"], case["kind"]) == ("drift", True, False, "mass")
+    assert case["items"] == ["BRM0016"]
+    first, *groups = case["what"].splitlines()
+    assert first == "What is unexplained adds up to more than weighing explains."
+    assert [line.split()[0] for line in groups] == ["Sample", *(by.capitalize() for by in GROUPINGS)]
+    assert groups[0].startswith(f"Sample {STOCK}: -1.19 mg in 3 steps of 1 sample since 2025-02-25 15:00 UTC, limit 0.")
+    (entry,) = case["entries"]
+    assert f"Sample {STOCK}: -2.26 mg in 6 steps" in entry
+    assert entry.endswith("Named here before.")
+    assert {cause.split()[0] for cause in case["causes"]} == {"sample", *GROUPINGS}
 
 
 def test_no_alarm_opens_no_case(world: World) -> None:
