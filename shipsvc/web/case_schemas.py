@@ -166,7 +166,7 @@ class EntryShown(Strict):
     line: int = Field(ge=1, description="Counted from 1; those that are not for you are left out", examples=[1])
     said_at: Instant = Field(description="When it was said or done")
     recorded_at: Instant = Field(description="When it was told")
-    by: str = Field(description="Id of the person", examples=[PERSON])
+    by: str = Field(description="Id of the person, or the rule, as `rule/drift`", examples=[PERSON])
     acting_for: InstitutionCode = Field(description="For whom", examples=["TRP"])
     what: Saying
     shared: bool = Field(description="Whether all who see the case read it", examples=[False])
@@ -202,7 +202,11 @@ class CaseHead(VersionAt):
     items: list[NumberShown] = Field(
         description="What it is about, as far as that is yours to see", examples=[["BRM-0010-J"]]
     )
-    what: str = Field(description="What was found", examples=[_CASE["what"]])
+    what: str = Field(
+        description="What was found. A rule that has a person in mind names them where you may know them by name, else"
+        " by id; the answer to a step always by id",
+        examples=[_CASE["what"]],
+    )
     loan: DocumentCode | None = Field(
         description="The loan that all of it was on; for the owner alone", examples=[None]
     )

@@ -1,12 +1,15 @@
 """Running sums by family, holder, balance, person and operation, and the cases that they open (issue: drift)."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from shipsvc.app.drift import GROUPINGS, drifts
 from shipsvc.domain.mass import Balance, Mass
 from shipsvc.store.engine import Database
+from shipsvc.store.tables import table
 from shipsvc.store.tables_cases import CaseCause, CaseEntry, CaseItem, CaseRecord
 from tests.app.test_reports import read, somebody
 from tests.app.test_reports_mass import STOCK, stock
@@ -131,3 +134,60 @@ def test_no_alarm_opens_no_case(world: World) -> None:
     world.tell("accessioned", "BRM-0030", "2026-09-18T09:00:00Z", mass="500 mg", **B2)
     world.tell("posted", "BRM-0030", "2026-09-19T09:00:00Z", mass="500.01 mg", **B2)
     assert cases(world) == []
+
+
+def decided(world: World, code: str) -> None:
+    """Somebody has decided the case."""
+    (row,) = (row for row in world.all(CaseRecord) if row["code"] == code)
+    later = {"version": 2, "state": "decided", "decision": "dried", "recorded_at": world.clock + timedelta(seconds=1)}
+    with world.writing() as connection:
+        connection.execute(sa.insert(table(CaseRecord)), [{**row, **later}])
+
+
+def lost(world: World, number: str, day: int, rest: str, balance: str = "B2", **more: Any) -> None:
+    """A sample of 500 mg in September that is posted with less in October."""
+    world.tell("accessioned", number, f"2026-09-{day:02}T08:00:00Z", mass="500 mg", balance=balance)
+    world.tell("posted", number, f"2026-10-{day:02}T08:00:00Z", mass=f"{rest} mg", balance=balance, **more)
+
+
+def test_what_alarms_later_joins_the_case_that_is_open(world: World) -> None:
+    """Two more samples lose 1.2 mg each at SMP: of the same family or by the same person as what the case names."""
+    family(world)
+    (case,) = cases(world)
+    assert case["items"] == ["BRM0016", "BRM0025", "BRM0030"]
+    assert len(case["entries"]) == 3
+    assert sum(f"Sample {typed('BRM-0030')}: -1.2 mg in 1 step of 1 sample" in one for one in case["entries"]) == 1
+    assert len(case["causes"]) == len(set(case["causes"]))
+    assert {"holder SMP loss 3", "sample BRM0025 loss 3", "sample BRM0030 loss 3"} <= set(case["causes"])
+
+
+def test_what_is_told_opens_nothing_and_what_is_decided_takes_up_nothing(world: World) -> None:
+    """A sum that is as far beyond its limit as before is silent, decided or not; another sample opens another case,
+    which names nothing that was told."""
+    lost(world, "BRM-0030", 1, "499.5")
+    (case,) = cases(world)
+    world.tell("posted", "BRM-0030", "2026-10-02T08:00:00Z", mass="499.49 mg", **B2)
+    assert cases(world) == [case]
+    decided(world, case["code"])
+    world.tell("posted", "BRM-0030", "2026-10-03T08:00:00Z", mass="499.48 mg", **B2)
+    assert len(cases(world)) == 1
+
+    lost(world, "BRM-0031", 4, "499.5")
+
+    (_, other) = cases(world)
+    assert other["items"] == ["BRM0031"]
+    named = [line.split(":")[0] for line in other["what"].splitlines()[1:]]
+    assert named == [f"Sample {typed('BRM-0031')}", f"Family {typed('BRM-0031')}"]
+
+
+def test_what_explains_the_others_comes_first(world: World) -> None:
+    """Three samples lose 2 u each on one balance, after a fourth gained a third of u on another: no sample alarms, and
+    without the steps on that balance neither would the holder nor what was done."""
+    u_mg = 2**0.5 * Balance(10_000, 20_000).net_uncertainty_ng / 1e6
+    lost(world, "BRM-0040", 1, "500.1", "B1")
+    for day, number in enumerate(("BRM-0030", "BRM-0031", "BRM-0032"), start=2):
+        lost(world, number, day, f"{500 - 2 * u_mg:.3f}", actor=f"p{day}")
+    (case,) = cases(world)
+    named = [line.split(":")[0] for line in case["what"].splitlines()[1:]]
+    assert named == ["Balance B2", "Holder TRP", "Operation kept"]
+    assert case["items"] == ["BRM0030", "BRM0031", "BRM0032"]

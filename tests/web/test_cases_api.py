@@ -14,11 +14,13 @@ import sqlalchemy as sa
 from shipsvc.app import cases, fsck
 from shipsvc.app.cases import Alarm
 from shipsvc.domain.cases import CaseKind
-from shipsvc.store.tables_cases import CaseItem, CaseRecord
+from shipsvc.store.tables import table
+from shipsvc.store.tables_cases import CaseCause, CaseItem, CaseRecord
 from shipsvc.web.deps import transaction
 from tests.web.chip import CHIP, JAR, NUMBERS, PARCEL, VIAL, receive_chip, send_chip
 from tests.web.collection import Collection, collection
 from tests.web.reserved import asked, granted, reserved
+from tests.web.visits import check
 
 #: While the chip is on its way, and before anybody else has had to do with it than TRP and the courier.
 FOUND_AT = datetime(2026, 3, 14, 6, 0, tzinfo=UTC)
@@ -307,3 +309,69 @@ def test_what_cannot_be_opened(world: Collection) -> None:
     assert opened(world, status=422, **backwards)["errors"][0]["pointer"] == "/happened_to"
     assert opened(world, status=422, items=[])["code"] == "malformed"
     assert opened(world, status=422, kind="gremlins")["code"] == "malformed"
+
+
+def weighed_by_ana(world: Collection) -> tuple[str, str]:
+    """The laboratory weighs 100 mg less than were sent, and the owner sets the book to that: (the case, the id of who
+    weighed)."""
+    weighing = world.tell("ana", "SMP", "weighed", CHIP, "2026-03-14T09:00:00Z", mass="1104.3 mg", balance="B5")
+    world.running.clock.forward(hours=1)
+    world.post("cur", f"items/{NUMBERS[CHIP]}/post-mass", {"weighing": weighing["id"], "because": "It is gone"})
+    (case,) = world.get("cur", "cases", kind="mass")["items"]
+    return case["code"], world.running.people["ana"]
+
+
+def person_in(shown: Any) -> str:
+    """How a case of drift names the person."""
+    (line,) = (line for line in shown["what"].splitlines() if line.startswith("Person "))
+    return str(line.split(":")[0].removeprefix("Person "))
+
+
+def test_a_case_names_people_to_those_who_may_know_them(world: Collection) -> None:
+    """An auditor knows everybody; the owner's curator nobody of another institution, until both are at one (D15);
+    whoever says something in it gets the id, since that answer is kept; after the name is erased nobody reads it."""
+    code, ana = weighed_by_ana(world)
+    path, stored = f"cases/{code}", f"Person {ana}: -100 mg in 1 step of 1 sample"
+    assert person_in(world.get("aud", path)) == "ana"
+    assert person_in(world.get("aud", "cases", kind="mass")["items"][0]) == "ana"
+    assert person_in(world.get("cur", path)) == ana
+    assert world.get("cur", f"people/{ana}", 404)["code"] == "not_found"
+    assert world.get("ana", path, 404)["code"] == "not_found"
+
+    world.post("first", f"people/{ana}/roles", {"institution": "TRP", "role": "witness", "change": "grant"})
+    assert person_in(world.get("cur", path)) == "ana"
+    said = world.post("cur", f"{path}/entries", {"acting_for": "TRP", "what": f"Asked {ana}"})
+    assert stored in said["what"]
+    assert world.get("cur", path)["entries"][-1]["what"] == f"Asked {ana}"  # what people wrote stays as it is
+
+    world.post("first", f"people/{ana}/erase-name", {}, 200)
+    assert person_in(world.get("aud", path)) == person_in(world.get("cur", path)) == ana
+    nothing_is_amiss(world)
+
+
+def test_a_page_names_the_person_of_a_case(world: Collection) -> None:
+    """To the auditor; to the curator, who may not know them, their id."""
+    code, ana = weighed_by_ana(world)
+    for who, named, other in (("aud", "Person ana:", ana), ("cur", f"Person {ana}:", "Person ana:")):
+        for path in ("/cases", f"/cases/{code}"):
+            page = check(world.running, who, path)
+            assert named in page, (who, path)
+            assert other not in page, (who, path)
+
+
+def test_fsck_sees_a_cause_that_no_rule_found(world: Collection) -> None:
+    """A cause of no case, one of a case that a person opened, and a case of a rule without any."""
+    code = opened(world)["code"]
+    (found,) = by_rule(world, ALARM)
+    nothing_is_amiss(world)
+    with transaction(world.running.service, writes=True) as connection:
+        told = {"rule": "drift", "owner": "TRP", "recorded_at": world.running.clock(), "actor": "rule/drift"}
+        causes = [{**told, "key": key, "case_code": of} for key, of in (("x", "C-LOST"), ("y", code))]
+        connection.execute(sa.insert(CaseCause), causes)
+        (row,) = connection.execute(sa.select(table(CaseRecord)).where(table(CaseRecord).c.code == found)).mappings()
+        connection.execute(sa.insert(CaseRecord), [{**row, "code": "C-NONE"}])
+    with transaction(world.running.service, writes=False) as connection:
+        wrong = {(finding.what, finding.about) for finding in fsck.check(connection)}
+    assert ("a cause of a case that is not there", "case C-LOST") in wrong
+    assert ("the rule of a cause", f"case {code}") in wrong
+    assert ("when its first cause was found", "case C-NONE") in wrong
