@@ -30,6 +30,8 @@ from shipsvc.web.schemas import DocumentCode, Moments
 
 router = APIRouter(include_in_schema=False)
 ROWS: Final = 100
+#: Of what was found, in the list.
+LINES: Final = 2
 REASON_CHARACTERS_MIN: Final = 3
 Code = Annotated[DocumentCode, Path()]
 Item = Annotated[str, Query(max_length=200, pattern=PRINTABLE)]
@@ -55,7 +57,7 @@ def every_case(visit: VisitDep, typed: TypedDep, state: CaseState | None = None,
         found = cases.page(work.connection, work.actor, now, when, state=state, after=after, limit=ROWS + 1)
         page = cursors.cut(found, ROWS, "case", lambda case: (case.row["code"],))
         moments = Moments(frame.as_of, frame.known_on)
-        rows = [dict(cases_shown.case(work, one, moments, now)) for one in page.rows]
+        rows = [_short(dict(cases_shown.case(work, one, moments, now))) for one in page.rows]
     shown: dict[str, Any] = {
         "columns": LIST,
         "rows": rows,
@@ -64,6 +66,12 @@ def every_case(visit: VisitDep, typed: TypedDep, state: CaseState | None = None,
         "states": list(CaseState),
     }
     return render("cases.html", frame, **shown)
+
+
+def _short(row: dict[str, Any]) -> dict[str, Any]:
+    """With the first lines of what was found: a rule says the most telling first, and its case the rest."""
+    lines = row["what"].splitlines()
+    return {**row, "what": " ".join(lines[:LINES]) + (" …" if len(lines) > LINES else "")}
 
 
 # ---------------------------------------------------------------------------------------------------------- a new one
