@@ -1,6 +1,6 @@
 """Running sums that alarm open a case: of what was posted, and of each group that it belongs to.
 
-It is the owner's own affair: sums by person or holder are suspicions. What alarms together is one case (D34): groups
+It is the owner's own affair: sums by person or holder are suspicions. What alarms together is one case (D35): groups
 that share a step are told in one text, the most telling first (``_by_telling``). While a case is undecided, what alarms
 later of a group that it names, or of steps that such a group shares, is an entry in it. A cause is a group, whether it
 lost or gained, and by powers of two how far it is beyond its limit: a loss that has doubled since is another cause,
