@@ -56,8 +56,8 @@ PROGRAMS = frozenset(
         ".": "broker cli_export cli_import cli_listen cli_user",
         "app": "alarms allowances amends clients fsck identity imports imports_cells imports_columns imports_file "
         "imports_rows mail mass_balance merging profiles readiness reading_inbox reading_senml reading_streams "
-        "requests request_effects reserve reserve_marks restrictions rulebooks sections series series_limits successions "
-        "token_keys told",
+        "requests request_effects reserve reserve_marks restrictions rulebooks sections series series_limits "
+        "successions token_keys told",
         "domain": "air chunks clients clocks conditions drift endurance humidity layouts ledger loans mass merging "
         "profiles quantities readings seal sections senml sheets thinning times uncertainty verdicts",
         "store": "backup schema",
