@@ -252,17 +252,13 @@ def _by(placed: Iterable[Placement], name: str) -> dict[str, list[Placement]]:
 def _chunk(facts: kept.ChunkFacts) -> Chunk:
     lowest = facts.lowest if facts.lowest is not None else float("-inf")
     highest = facts.highest if facts.highest is not None else float("inf")
-    begin_s, end_s = _seconds(facts.begin_at), _seconds(facts.end_at)
+    begin_s, end_s = facts.begin_at.timestamp(), facts.end_at.timestamp()
     return Chunk(begin_s, end_s, lowest, highest, facts.widest_gap_s, facts.key)
-
-
-def _seconds(at: datetime) -> float:
-    return (at - EPOCH).total_seconds()
 
 
 def in_seconds(window: Pair) -> readings.PairS:
     """A window in seconds since 1970."""
-    return _seconds(window[0]), _seconds(window[1])
+    return window[0].timestamp(), window[1].timestamp()
 
 
 def instant(at_s: float) -> datetime:

@@ -3,16 +3,18 @@
 Beside it, as the baseline, the same readings sent as one file. Written straight into the store, as ``long_series`` is.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import perf_counter
+from typing import Any
 
 import numpy as np
 import sqlalchemy as sa
 
 from shipsvc.app import exposure, merging
 from shipsvc.domain import chunks
+from shipsvc.domain.clocks import MICROSECOND
 from shipsvc.domain.times import format_instant
 from shipsvc.store import readings, uploads
 from shipsvc.store.engine import Database, open_database
@@ -34,7 +36,7 @@ def measured(base: Base, _folder: Path, *, quick: bool) -> Iterator[Row]:
     values = np.round(-40 + np.random.default_rng(1).normal(0, 0.5, count), 2)
     file, live = _sent(base, values, chunks.CHUNK_READINGS), _sent(base, values, 1)
     try:
-        before, before_rows = _asked(live, count, 5)
+        before, before_rows = _asked(live, count, 3)
         merged_s = _merged(live, STORED + count * EVERY + timedelta(days=1))
         turns = [(_asked(live, count, 1), _asked(file, count, 1)) for _ in range(21)][1:]
         after = Times([one.each_s[0] for (one, _), _ in turns], 1)
@@ -71,21 +73,26 @@ def _sent(base: Base, values: chunks.Floats, each: int) -> Database:
     firsts = range(0, len(values), each)
     for some in range(0, len(firsts), 1000):
         with world.writing() as connection:
-            for first in firsts[some : some + 1000]:
-                _upload(connection, first, values[first : first + each])
+            _uploads(connection, [(first, values[first : first + each]) for first in firsts[some : some + 1000]])
     return database
 
 
-def _upload(connection: sa.Connection, first: int, values: chunks.Floats) -> None:
-    at = STORED + (first + len(values)) * EVERY
-    one = {"id": f"{first:032x}", "source": SENSOR, "run": "", "sha256": f"{first:064x}", "attempt": 1, "size_bytes": 1}
-    one |= {"format": "senml_lines", "recorded_at": at, "actor": "p1", "name": "", "layout": "", "stream": ""}
-    every_us = EVERY // timedelta(microseconds=1)
-    times_us = int(STORED.timestamp()) * 1_000_000 + (first + np.arange(len(values))) * every_us
-    uploads.add_upload(connection, {**one, "first_line": 0, "lines": 0})
-    uploads.add_chunks(connection, [uploads.chunk_row(one, "temperature", 0, "Cel", (times_us, values), 2)])
-    ended = {"upload": one["id"], "rows_read": len(values), "rows_stored": len(values), "rows_bad": 0, "bad": []}
-    uploads.end_upload(connection, {**ended, "marks": [], "recorded_at": at, "actor": "p1"})
+def _uploads(connection: sa.Connection, told: Sequence[tuple[int, chunks.Floats]]) -> None:
+    """Uploads of some readings each, by the number of the first."""
+    begun: list[dict[str, Any]] = []
+    rows = []
+    for first, values in told:
+        at = STORED + (first + len(values)) * EVERY
+        one = {"id": f"{first:032x}", "source": SENSOR, "run": "", "sha256": f"{first:064x}", "attempt": 1}
+        one |= {"format": "senml_lines", "recorded_at": at, "actor": "p1", "name": "", "layout": "", "stream": ""}
+        begun.append({**one, "size_bytes": 1, "first_line": 0, "lines": 0})
+        times_us = int(STORED.timestamp()) * 1_000_000 + (first + np.arange(len(values))) * (EVERY // MICROSECOND)
+        rows.append(uploads.chunk_row(one, "temperature", 0, "Cel", (times_us, values), 2))
+    connection.execute(sa.insert(uploads.UPLOAD), begun)
+    uploads.add_chunks(connection, rows)
+    for one in begun:
+        ended = {"upload": one["id"], "rows_read": 1, "rows_stored": 1, "rows_bad": 0, "bad": [], "marks": []}
+        uploads.end_upload(connection, {**ended, "recorded_at": one["recorded_at"], "actor": "p1"})
 
 
 def _merged(database: Database, now: datetime) -> float:
