@@ -43,6 +43,8 @@ CHUNK = table(ReadingChunk)
 SPAN = table(ReadingSpan)
 MERGED = table(MergedChunk)
 FLAG = table(Flag)
+#: Of a clock that nobody checked.
+_AS_KEPT: Final = Correction()
 _STATED: Final = tuple(
     SPAN.c[name]
     for name in (
@@ -281,10 +283,9 @@ def chunks(
     if not sources or not quantities:
         return []
     fixes = corrections(connection, sources, known_on)
-    found = rows(
-        connection, _stated(*_raw_window(fixes, start, end), known_on), some=list(sources), quantities=list(quantities)
-    )
-    facts = [_facts(row, fixes.get((row["source"], row["run"]), Correction())) for row in found]
+    about = {"some": list(sources), "quantities": list(quantities)}
+    found = connection.execute(_stated(*_raw_window(fixes, start, end), known_on), about)
+    facts = [_facts(row, fixes.get((row.source, row.run), _AS_KEPT)) for row in found]
     within = [one for one in facts if one.begin_at < end and one.end_at >= start]
     return sorted(within, key=lambda one: (one.source, one.quantity, one.begin_at, one.key.chunk, one.key.sequence))
 
@@ -317,16 +318,16 @@ def _counted(wanted: sa.Select[Any], known_on: datetime) -> sa.Select[Any] | sa.
     return then.where(SPAN.c.known_to == FOREVER).union_all(over)
 
 
-def _facts(row: Row, fix: Correction) -> ChunkFacts:
-    begin_at, end_at, widest_s = row["begin_at"], row["end_at"], row["widest_gap_s"]
+def _facts(row: Sequence[Any], fix: Correction) -> ChunkFacts:
+    """Of a row of ``_STATED``, taken apart by place: by name it costs more than all the rest."""
+    chunk, quantity, sequence, level, unit, source, _, begin_at, end_at, many, lowest, highest, widest_s = row
     if fix.knots:
         # The steepest of the lines over the chunk, which a gap can at most be stretched by.
         edges = [clocks.microseconds(begin_at), clocks.microseconds(end_at), *(knot for knot, _ in fix.knots)]
         widest_s *= max(1 + gain / over for _, _, gain, over in map(fix.line_at, edges))
         begin_at, end_at = fix.true(begin_at), fix.true(end_at)
-    key = ChunkKey(row["chunk"], row["quantity"], row["sequence"], row["level"], row["unit"], fix)
-    stated = row["readings"], row["lowest"], row["highest"]
-    return ChunkFacts(row["source"], row["quantity"], begin_at, end_at, *stated, widest_s, key)
+    key = ChunkKey(chunk, quantity, sequence, level, unit, fix)
+    return ChunkFacts(source, quantity, begin_at, end_at, many, lowest, highest, widest_s, key)
 
 
 def last_read(connection: sa.Connection, sources: Collection[str], when: When) -> dict[str, datetime]:
@@ -338,9 +339,10 @@ def last_read(connection: sa.Connection, sources: Collection[str], when: When) -
         row["source"]: _utc(row["end_at"])
         for row in rows(connection, over.group_by(spans.c.source), some=list(sources))
     }
-    for row in rows(connection, sa.select(spans).where(spans.c.end_at > when.as_of), some=list(sources)):
-        at = _last_until(connection, _facts(row, Correction()), when.as_of)
-        found[row["source"]] = max(found.get(row["source"], at), at)
+    beyond = connection.execute(sa.select(spans).where(spans.c.end_at > when.as_of), {"some": list(sources)})
+    for one in [_facts(row, _AS_KEPT) for row in beyond]:
+        at = _last_until(connection, one, when.as_of)
+        found[one.source] = max(found.get(one.source, at), at)
     return found
 
 
