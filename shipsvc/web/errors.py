@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Annotated, Any, Final
 
 from fastapi import FastAPI, Request
@@ -135,8 +136,15 @@ def _said(found: Any) -> str:
     ours = values.get("said")
     if isinstance(ours, Text):
         return ours
-    known = (Text(template, **values) for template in LIBRARY.get(found["type"], ()))
+    known = (_filled(template, values) for template in LIBRARY.get(found["type"], ()))
     return next((text for text in known if text == found["msg"]), found["msg"])
+
+
+def _filled(template: str, values: Mapping[str, Any]) -> Text | None:
+    """None where values are missing, as where a rule of ours took over the type of an error of the library."""
+    with suppress(KeyError):
+        return Text(template, **values)
+    return None
 
 
 def _pointer(found: Any, skip: int) -> str:
