@@ -82,7 +82,7 @@ Handler = Callable[[Request, Exception], Awaitable[Response]]
 def install(app: FastAPI) -> None:
     """Add the pages to an application whose API and errors are installed."""
     for router in ROUTERS:
-        app.include_router(router)
+        app.router.routes.extend(router.routes)
     app.add_middleware(language.Languages)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     for kind in (errors.ShipsvcError, RequestValidationError):
