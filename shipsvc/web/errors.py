@@ -137,7 +137,8 @@ def _said(found: Any) -> str:
     if isinstance(ours, Text):
         return ours
     known = (_filled(template, values) for template in LIBRARY.get(found["type"], ()))
-    return next((text for text in known if text == found["msg"]), found["msg"])
+    said: str = found["msg"]
+    return next((text for text in known if text is not None and text == said), said)
 
 
 def _filled(template: str, values: Mapping[str, Any]) -> Text | None:
